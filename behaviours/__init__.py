@@ -1,0 +1,1 @@
+"""What the robot does. Knows readings in SI units and commands; never a driver, port, clock or file."""

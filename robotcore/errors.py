@@ -17,6 +17,7 @@ class Faults(UserError):
     Args:
         source: the file or text that was checked.
         faults: one line each, "place: what is wrong; remedy".
+
     """
 
     def __init__(self, source: str, faults: Sequence[str]) -> None:

@@ -1,0 +1,71 @@
+"""One tick of thinking: a raw row in, a command out. The same for the brick, the fake robot and a replay.
+
+Rule: nothing here senses, acts, paces or records; whoever holds a `Brain` does. That is why a replay runs everything
+but the wire.
+"""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from robotcore.calibration import Calibration
+from robotcore.command import Command
+from robotcore.decode import Decoder
+from robotcore.kernel import Kernel, Observer
+from robotcore.mission import Mission
+from robotcore.rig import Rig
+from robotcore.robot import Log, Robot
+
+
+class Brain:
+    """Decoder, kernel and mission of one run.
+
+    Args:
+        rig: the robot as built.
+        calibration: references of its colour sensors.
+        mission: what to do.
+        settings: an instance of the mission's settings class.
+        log: where decisions and faults go.
+        observers: see `robotcore.kernel.Observer`.
+        timing: a nanosecond clock, where the time of each behaviour is to be kept.
+        shuffle_seed: runs behaviours of a tick in a shuffled order, for tests only.
+
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        calibration: Calibration,
+        mission: Mission,
+        settings: Any,
+        log: Log,
+        *,
+        observers: Sequence[Observer] = (),
+        timing: Callable[[], int] | None = None,
+        shuffle_seed: int | None = None,
+    ) -> None:
+        self.kernel = Kernel(rig.period_s, observers=observers, timing=timing, shuffle_seed=shuffle_seed)
+        self.robot = Robot(rig, self.kernel, log)
+        self.done = False
+        self._decode = Decoder(rig, calibration)
+        self._start = lambda: self.kernel.spawn(mission.run(self.robot, settings), mission.name)
+        self._started = False
+
+    def step(self, tick: int, raw: tuple[int, ...]) -> Command:
+        """Run one tick. Tick numbers rise, and may jump; `done` tells when the mission has ended.
+
+        Raises:
+            Exception: whatever a behaviour raised; nothing may be sent but a stop after that.
+
+        """
+        robot = self.robot
+        sample = robot.sample = self._decode(tick, raw)
+        if not self._started:
+            self._started = True
+            self._start()
+        if not self.kernel.step(tick, sample):
+            self.done = True
+        return robot.collect()
+
+    def close(self) -> None:
+        """End every behaviour that still runs; their clean-ups run."""
+        self.kernel.close()

@@ -1,0 +1,255 @@
+"""From raw counts to a `Sample`: device drivers, calibration, and the marks of what may not be trusted.
+
+Rules: decoding is a function of the rows alone (no clock), so that a recording decodes to the same bits. Each role
+gets one small closure over plain floats; they run for every role a hundred times a second.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from robotcore import readings as r
+from robotcore.calibration import Calibration
+from robotcore.errors import UserError
+from robotcore.layout import AGE_UNIT_S, NEVER, Slot
+from robotcore.rig import Fitted, Rig
+
+Read = Callable[[int, tuple[int, ...]], Any]
+"""(tick, raw row) -> reading."""
+
+SPEED_WINDOW = 5  #: ticks over which speeds are taken; one count of a coarse encoder would shake a shorter one
+
+_new = tuple.__new__
+
+
+class Decoder:
+    """Turns the rows of one rig into samples.
+
+    Args:
+        rig: the robot as built.
+        calibration: must hold a reference for every colour sensor of the rig.
+
+    Raises:
+        UserError: a colour sensor has no reference.
+
+    """
+
+    def __init__(self, rig: Rig, calibration: Calibration) -> None:
+        self._period_s = rig.period_s
+        self._reads = tuple(_build(role, rig, calibration) for role in r.ROLES)
+
+    def __call__(self, tick: int, raw: tuple[int, ...]) -> r.Sample:
+        """Return the sample of one row."""
+        a, b, c, d, e, f, g, h, i, j = self._reads
+        return _new(
+            r.Sample,
+            (
+                tick,
+                tick * self._period_s,
+                a(tick, raw),
+                b(tick, raw),
+                c(tick, raw),
+                d(tick, raw),
+                e(tick, raw),
+                f(tick, raw),
+                g(tick, raw),
+                h(tick, raw),
+                i(tick, raw),
+                j(tick, raw),
+            ),
+        )
+
+
+def _build(role: str, rig: Rig, calibration: Calibration) -> Read:
+    capability = r.ROLES[role]
+    fitted = rig.role(role)
+    if fitted is None:
+        absent = r.ABSENT_READINGS[capability]
+        return lambda tick, raw: absent
+    slot = rig.layout.slots[role]
+    if capability == "colour":
+        return _colour(fitted, slot, calibration)
+    if capability == "drive":
+        return _drive(fitted, slot, rig)
+    if capability == "position":
+        return _position(fitted, slot, rig.period_s)
+    return _PLAIN[capability](fitted, slot)
+
+
+def _missing(capability: str) -> Any:
+    absent = r.ABSENT_READINGS[capability]
+    return absent._replace(status=r.MISSING)
+
+
+def _stale_after(fitted: Fitted) -> int:
+    return round(fitted.device.max_age_s / AGE_UNIT_S)
+
+
+def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
+    reference = calibration.references.get(fitted.role)
+    if reference is None:
+        raise UserError(f"calibration: has no [{fitted.role}]; calibrate this sensor, the rig has it")
+    _, at, start, stop = slot
+    light, full, oldest = fitted.device.light, fitted.device.full_scale, _stale_after(fitted)
+    red_off, green_off, blue_off = reference.offset
+    red_gain, green_gain, blue_gain = (1.0 / (w - o) for w, o in zip(reference.white, reference.offset, strict=True))
+    black = (
+        (reference.black[0] - red_off) * red_gain
+        + (reference.black[1] - green_off) * green_gain
+        + (reference.black[2] - blue_off) * blue_gain
+    ) / 3.0
+    span = 1.0 / (1.0 - black)
+    missing = _missing("colour")
+
+    def read(tick: int, raw: tuple[int, ...]) -> r.Colour:
+        age = raw[at]
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
+        counts = raw[start:stop]
+        red, green, blue = light(counts)
+        red = (red - red_off) * red_gain
+        green = (green - green_off) * green_gain
+        blue = (blue - blue_off) * blue_gain
+        lightness = (red + green + blue) / 3.0
+        if lightness - lightness != 0.0:
+            return missing  # type: ignore[no-any-return]
+        status = r.SATURATED if max(counts) >= full else r.STALE if age > oldest else r.OK
+        return _new(
+            r.Colour,
+            (red, green, blue, lightness, (lightness - black) * span, age * AGE_UNIT_S, status == 0, status),
+        )
+
+    return read
+
+
+def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
+    _, at, start, stop = slot
+    turns, oldest = fitted.device.turns, _stale_after(fitted)
+    radius_m, width_m, period_s = rig.body.wheel_radius_m, rig.body.track_width_m, rig.period_s
+    missing = _missing("drive")
+    past: deque[tuple[int, float, float]] = deque(maxlen=SPEED_WINDOW + 1)
+    zero: list[float] = []
+
+    def read(tick: int, raw: tuple[int, ...]) -> r.Drive:
+        age = raw[at]
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
+        left, right = turns(raw[start:stop])
+        if not zero:
+            zero.extend((left, right))
+        left = (left - zero[0]) * radius_m
+        right = (right - zero[1]) * radius_m
+        past.append((tick, left, right))
+        then, left_then, right_then = past[0]
+        seconds = (tick - then) * period_s or 1.0
+        status = r.STALE if age > oldest else r.OK
+        return _new(
+            r.Drive,
+            (
+                left,
+                right,
+                0.5 * (left + right),
+                (right - left) / width_m,
+                (left - left_then) / seconds,
+                (right - right_then) / seconds,
+                age * AGE_UNIT_S,
+                status == 0,
+                status,
+            ),
+        )
+
+    return read
+
+
+def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
+    _, at, start, stop = slot
+    to_angle, oldest = fitted.device.angle, _stale_after(fitted)
+    missing = _missing("position")
+    past: deque[tuple[int, float]] = deque(maxlen=SPEED_WINDOW + 1)
+
+    def read(tick: int, raw: tuple[int, ...]) -> r.Position:
+        age = raw[at]
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
+        angle = to_angle(raw[start:stop])
+        past.append((tick, angle))
+        then, angle_then = past[0]
+        speed = (angle - angle_then) / ((tick - then) * period_s or 1.0)
+        status = r.STALE if age > oldest else r.OK
+        return r.Position(angle, speed, age * AGE_UNIT_S, status == 0, status)
+
+    return read
+
+
+def _range(fitted: Fitted, slot: Slot) -> Read:
+    _, at, start, stop = slot
+    device, oldest, missing = fitted.device, _stale_after(fitted), _missing("range")
+    distance, lowest, highest = device.distance, device.lowest_m, device.highest_m
+
+    def read(tick: int, raw: tuple[int, ...]) -> r.Range:
+        age = raw[at]
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
+        metres = distance(raw[start:stop])
+        status = (
+            r.OUT_OF_RANGE if not lowest <= metres <= highest else r.STALE if age > oldest else r.OK
+        )  # NaN fails the comparison
+        return r.Range(metres, age * AGE_UNIT_S, status == 0, status)
+
+    return read
+
+
+def _tilt(fitted: Fitted, slot: Slot) -> Read:
+    _, at, start, stop = slot
+    lean, oldest, missing = fitted.device.lean, _stale_after(fitted), _missing("tilt")
+
+    def read(tick: int, raw: tuple[int, ...]) -> r.Tilt:
+        age = raw[at]
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
+        pitch, roll = lean(raw[start:stop])
+        if pitch - pitch != 0.0 or roll - roll != 0.0:
+            return missing  # type: ignore[no-any-return]
+        status = r.STALE if age > oldest else r.OK
+        return r.Tilt(pitch, roll, age * AGE_UNIT_S, status == 0, status)
+
+    return read
+
+
+def _button(fitted: Fitted, slot: Slot) -> Read:
+    _, at, start, stop = slot
+    pressed, oldest, missing = fitted.device.pressed, _stale_after(fitted), _missing("button")
+
+    def read(tick: int, raw: tuple[int, ...]) -> r.Button:
+        age = raw[at]
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
+        status = r.STALE if age > oldest else r.OK
+        return r.Button(pressed(raw[start:stop]), age * AGE_UNIT_S, status == 0, status)
+
+    return read
+
+
+def _battery(fitted: Fitted, slot: Slot) -> Read:
+    _, at, start, stop = slot
+    voltage, oldest, missing = fitted.device.voltage, _stale_after(fitted), _missing("battery")
+
+    def read(tick: int, raw: tuple[int, ...]) -> r.Battery:
+        age = raw[at]
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
+        volts = voltage(raw[start:stop])
+        if volts - volts != 0.0:
+            return missing  # type: ignore[no-any-return]
+        status = r.STALE if age > oldest else r.OK
+        return r.Battery(volts, age * AGE_UNIT_S, status == 0, status)
+
+    return read
+
+
+_PLAIN: dict[str, Callable[[Fitted, Slot], Read]] = {
+    "range": _range,
+    "tilt": _tilt,
+    "button": _button,
+    "battery": _battery,
+}

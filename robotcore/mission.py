@@ -1,0 +1,118 @@
+"""A mission is a coroutine function and its settings; the command line finds it by name.
+
+Rules: settings are frozen attrs classes of numbers, texts and truth values, nested at will; every one has a default.
+They are read from TOML, validated whole, and go into the recording.
+"""
+
+from collections.abc import Callable, Coroutine, Sequence
+from typing import Any
+
+import attrs
+
+from robotcore.checking import Checker, Table, parse_toml
+from robotcore.errors import UserError
+from robotcore.robot import Robot
+
+
+@attrs.frozen
+class Mission:
+    """What the robot is to do.
+
+    Args:
+        name: how the command line and recordings call it.
+        run: the coroutine function, called with the robot and the settings.
+        settings: the settings' class; called without arguments it gives the defaults.
+        summary: one line for people.
+
+    """
+
+    name: str
+    run: Callable[[Robot, Any], Coroutine[Any, Any, Any]]
+    settings: type
+    summary: str
+
+
+def read_settings(kind: type, text: str, source: str) -> Any:
+    """Build settings of class `kind` from TOML text; what is not named keeps its default.
+
+    Raises:
+        Faults: unknown keys and values of the wrong type, all at once.
+
+    """
+    checker = Checker(source)
+    settings = _from_table(kind(), Table(parse_toml(text, source), checker))
+    checker.finish()
+    return settings
+
+
+def _from_table(default: Any, table: Table) -> Any:
+    changes: dict[str, Any] = {}
+    for field in attrs.fields(type(default)):
+        value = getattr(default, field.name)
+        if attrs.has(type(value)):
+            changes[field.name] = _from_table(value, table.table(field.name, {}))
+        elif isinstance(value, bool):
+            changes[field.name] = table.boolean(field.name, value)
+        elif isinstance(value, int):
+            changes[field.name] = table.integer(field.name, value)
+        elif isinstance(value, float):
+            changes[field.name] = table.number(field.name, value)
+        elif isinstance(value, str):
+            changes[field.name] = table.text(field.name, value)
+    table.close()
+    return _evolve(default, changes, table)
+
+
+def _evolve(default: Any, changes: dict[str, Any], table: Table) -> Any:
+    try:
+        return attrs.evolve(default, **changes)
+    except ValueError as error:
+        table.checker.fault(table.place or "settings", str(error))
+        return default
+
+
+def with_overrides(text: str, overrides: Sequence[str]) -> str:
+    """Return settings text with ``key.sub=value`` overrides put in; values are TOML.
+
+    Raises:
+        UserError: an override is not ``key=value``, or its value is not TOML.
+
+    """
+    tree: dict[str, Any] = parse_toml(text, "settings")
+    for override in overrides:
+        path, equals, value = override.partition("=")
+        if not equals or not path:
+            raise UserError(f"--set {override}: write key=value, such as follow.speed_m_s=0.2")
+        entry = parse_toml(f"value = {value}", f"--set {override}")["value"]
+        *tables, key = path.split(".")
+        place = tree
+        for name in tables:
+            place = place.setdefault(name, {})
+        place[key] = entry
+    return to_toml(tree)
+
+
+def to_toml(tree: dict[str, Any]) -> str:
+    """Return nested tables of numbers, texts and truth values as TOML."""
+    lines: list[str] = []
+    _write(tree, "", lines)
+    return "\n".join(lines) + ("\n" if lines else "")
+
+
+def _write(tree: dict[str, Any], place: str, lines: list[str]) -> None:
+    for key, value in tree.items():
+        if not isinstance(value, dict):
+            lines.append(f"{key} = {_value(value)}")
+    for key, value in tree.items():
+        if isinstance(value, dict):
+            path = f"{place}.{key}" if place else key
+            lines.append(f"[{path}]")
+            _write(value, path, lines)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return repr(value)

@@ -1,0 +1,197 @@
+"""What a floor sensor sees: the board as a raster, averaged once over the sensor's round footprint.
+
+Rules: numpy paints and blurs when the floor is built; a look is pure Python on a flat list of interned colours, so that
+four equal neighbours are one object and answer at once. Only blocks that hold paint are computed. The cache holds a few
+floors a process, each about 8 bytes a square millimetre.
+"""
+
+import math
+from collections.abc import Callable
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drivers.fake.course.course import Course
+from drivers.fake.course.geometry import rectangle
+from drivers.fake.course.paint import Array, Box, Polygon, Shape, layers, sum_cover
+from drivers.fake.course.shapes import Colour
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+_BLOCK = 128  # pixels a side of one blurred block, its margin included
+_LEVELS = 8000  # steps of reflectance from 0 to 1
+
+
+class Floor:
+    """A course's floor as a sensor with a round footprint sees it; make it with `Floor.of`.
+
+    Attributes:
+        look: look(x, y) -> (red, green, blue), the reflectance averaged over the footprint at (x, y) metres; beside
+            the board it is the table's.
+        footprint_m: radius of the footprint.
+        pixel_m: side of a raster pixel.
+    """
+
+    __slots__ = ("footprint_m", "look", "pixel_m")
+
+    def __init__(self, look: Callable[[float, float], Colour], footprint_m: float, pixel_m: float) -> None:
+        self.look = look
+        self.footprint_m = footprint_m
+        self.pixel_m = pixel_m
+
+    @staticmethod
+    def of(course: Course, footprint_m: float = 0.004, pixel_m: float = 0.001) -> "Floor":
+        """Return the floor of `course` for a footprint of radius `footprint_m`, built once a process.
+
+        Raises:
+            ValueError: the footprint is negative or over 40 pixels.
+        """
+        if not 0.0 <= footprint_m <= 40 * pixel_m:
+            raise ValueError(f"footprint_m is {footprint_m}; give a radius from 0 to {40 * pixel_m:g} m")
+        return _build(course, footprint_m, pixel_m)
+
+
+@lru_cache(maxsize=6)
+def _build(course: Course, footprint_m: float, pixel_m: float) -> Floor:
+    margin = math.ceil(footprint_m / pixel_m) + 2
+    columns = math.ceil(course.width_m / pixel_m - 1e-9) + 2 * margin
+    rows = math.ceil(course.height_m / pixel_m - 1e-9) + 2 * margin
+    raster = _raster(_Painter(course, footprint_m, pixel_m, margin), columns, rows)
+    look = _looker(raster, columns, rows, margin, pixel_m, _rounded(course.colours.table))
+    return Floor(look, footprint_m, pixel_m)
+
+
+def _rounded(colour: Colour) -> Colour:
+    red, green, blue = (round(value * _LEVELS) / _LEVELS for value in colour)
+    return red, green, blue
+
+
+def _looker(
+    raster: list[Colour], columns: int, rows: int, margin: int, pixel_m: float, table: Colour
+) -> Callable[[float, float], Colour]:
+    scale, shift = 1.0 / pixel_m, margin - 0.5
+    right, top = columns - 1.0, rows - 1.0
+
+    def look(x: float, y: float) -> Colour:
+        """Return the (red, green, blue) reflectance averaged over the footprint at (x, y)."""
+        fx, fy = x * scale + shift, y * scale + shift
+        if not (0.0 <= fx < right and 0.0 <= fy < top):
+            return table
+        column, row = int(fx), int(fy)
+        k = row * columns + column
+        a, b, c, d = raster[k], raster[k + 1], raster[k + columns], raster[k + columns + 1]
+        if a is b and b is c and c is d:
+            return a
+        fx -= column
+        fy -= row
+        wd = fx * fy
+        wb, wc = fx - wd, fy - wd
+        wa = 1.0 - fx - wc
+        ar, ag, ab = a
+        br, bg, bb = b
+        cr, cg, cb = c
+        dr, dg, db = d
+        return (
+            wa * ar + wb * br + wc * cr + wd * dr,
+            wa * ag + wb * bg + wc * cg + wd * dg,
+            wa * ab + wb * bb + wc * cb + wd * db,
+        )
+
+    return look
+
+
+class _Painter:
+    """Paints and blurs square blocks of the board, one at a time."""
+
+    def __init__(self, course: Course, footprint_m: float, pixel_m: float, margin: int) -> None:
+        board = Polygon(rectangle(course.width_m / 2, course.height_m / 2, 0.0, course.width_m, course.height_m))
+        painted = [(layer.colour, layer.shapes) for layer in layers(course)]
+        self.layers = [
+            (colour, [(shape, shape.box()) for shape in shapes])
+            for colour, shapes in [*painted, (course.colours.floor, (board,))]
+        ]
+        self.course = course
+        self.pixel = pixel_m
+        self.margin = margin
+        self.blur = _kernel(footprint_m / pixel_m)
+
+    def block(self, row: int, column: int) -> "NDArray[np.int64] | None":
+        """Return levels (pixels, pixels, 3) of the block whose inner corner is there; None for bare floor."""
+        x0, y0 = (column - 2 * self.margin) * self.pixel, (row - 2 * self.margin) * self.pixel
+        box = (x0, y0, x0 + _BLOCK * self.pixel, y0 + _BLOCK * self.pixel)
+        here = [(colour, [shape for shape, its in row if _overlap(box, its)]) for colour, row in self.layers]
+        inside = x0 >= 0.0 and y0 >= 0.0 and box[2] <= self.course.width_m and box[3] <= self.course.height_m
+        if inside and not any(shapes for _, shapes in here[:-1]):
+            return None
+        image = self._paint(here, x0, y0)
+        spectrum = np.fft.rfft2(image, axes=(0, 1)) * self.blur[:, :, None]
+        image = np.fft.irfft2(spectrum, s=(_BLOCK, _BLOCK), axes=(0, 1))
+        keep = slice(self.margin, _BLOCK - self.margin)
+        return np.rint(image[keep, keep] * _LEVELS).astype(np.int64)
+
+    def _paint(self, here: list[tuple[Colour, list[Shape]]], x0: float, y0: float) -> Array:
+        steps = (np.arange(_BLOCK) + 0.5) * self.pixel
+        x: Array = (x0 + steps)[None, :]
+        y: Array = (y0 + steps)[:, None]
+        image: Array = np.zeros((_BLOCK, _BLOCK, 3))
+        left: Array = np.ones((_BLOCK, _BLOCK))  # the share of each pixel that nothing covers yet
+        for colour, shapes in here:
+            if shapes:
+                taken: Array = np.minimum(sum_cover(shapes, x, y, self.pixel), left)
+                image += taken[:, :, None] * np.array(colour)
+                left = left - taken
+        image += left[:, :, None] * np.array(self.course.colours.table)
+        return image
+
+
+def _overlap(one: Box, two: Box) -> bool:
+    return one[0] < two[2] and two[0] < one[2] and one[1] < two[3] and two[1] < one[3]
+
+
+def _kernel(radius: float) -> "NDArray[np.complex128]":
+    """Return the spectrum of a disc of `radius` pixels, shortened by what pixels and look-up blur anyway.
+
+    Variances of successive blurs add up, per axis: a disc of radius R has R^2/4, a pixel 1/12, the linear look-up 1/6
+    on average over the places between pixel centres.
+    """
+    short = math.sqrt(max(0.0, radius**2 - 4 * (1 / 12 + 1 / 6)))
+    steps = np.minimum(np.arange(_BLOCK), _BLOCK - np.arange(_BLOCK)).astype(float)
+    away = np.hypot(steps[:, None], steps[None, :])
+    disc = np.clip(short - away + 0.5, 0.0, 1.0)
+    if short < 0.5:
+        disc = (away == 0.0).astype(float)
+    return np.fft.rfft2(disc / disc.sum())
+
+
+def _raster(painter: _Painter, columns: int, rows: int) -> list[Colour]:
+    """Return rows x columns colours, lowest row first; equal colours are one object."""
+    step = _BLOCK - 2 * painter.margin
+    known: dict[int, Colour] = {}
+    floor = _intern(known, np.rint(np.array([painter.course.colours.floor]) * _LEVELS).astype(np.int64))[0]
+    raster = [floor] * (columns * rows)
+    for row in range(0, rows, step):
+        for column in range(0, columns, step):
+            block = painter.block(row, column)
+            if block is None:
+                continue
+            block = block[: rows - row, : columns - column]
+            height, width = block.shape[:2]
+            colours = _intern(known, block.reshape(-1, 3))
+            for i in range(height):
+                at = (row + i) * columns + column
+                raster[at : at + width] = colours[i * width : (i + 1) * width]
+    return raster
+
+
+def _intern(known: dict[int, Colour], levels: "NDArray[np.int64]") -> list[Colour]:
+    """Return a colour for every row of `levels`, the same object for the same levels."""
+    keys = (levels[:, 0] << 40) + (levels[:, 1] << 20) + levels[:, 2]
+    single, where = np.unique(keys, return_inverse=True)
+    colours = []
+    for key in single.tolist():
+        if key not in known:
+            known[key] = ((key >> 40) / _LEVELS, ((key >> 20) & 0xFFFFF) / _LEVELS, (key & 0xFFFFF) / _LEVELS)
+        colours.append(known[key])
+    return list(map(colours.__getitem__, where.tolist()))

@@ -5,7 +5,7 @@ for the next tick again, and whatever else a task asks for is an object handled 
 list until it is made anew, with a `_send` that does nothing.
 """
 
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from math import isfinite
 from operator import attrgetter
 from typing import Any, NoReturn, TypeAlias, cast
@@ -94,7 +94,7 @@ class Kernel:
 
             self._shuffle = random.Random(shuffle_seed).shuffle
 
-    def spawn(self, coro: Coroutine[Any, Any, Any], name: str | None = None) -> Task:
+    def spawn(self, coro: Awaitable[Any], name: str | None = None) -> Task:
         """Take on the main task, which starts in the next step.
 
         Raises:
@@ -105,10 +105,10 @@ class Kernel:
         if not startable(coro):
             raise TypeError(f"spawn() got {coro!r}; give a coroutine that has not been started")
         if self.main is not None:
-            coro.close()
+            cast("Any", coro).close()
             raise RuntimeError(f"this kernel already runs {self.main.name!r}; it runs one main task in its life")
         self._root = coro
-        self.main = task = self._adopt(coro, name or name_of(coro), None)
+        self.main = task = self._adopt(coroutine_of(coro), name or name_of(coro), None)
 
         def begin(sample: object) -> object:
             task._send = task._coro.send
@@ -297,7 +297,7 @@ class Kernel:
             group.close()
             return self._refuse_wait(parent, fault)
         group.parent = parent
-        parent._wait = group
+        parent._wait = group  # from here on `close` finds whatever is started
         if group.seconds is not None:
             self._limits.add(group.deadline, parent.number, group)
         for place, item in enumerate(group.items):

@@ -103,10 +103,10 @@ class Group:
         if not self.items:
             return f"{self.verb}() needs at least one coroutine"
         for place, item in enumerate(self.items):
-            if any(item is earlier for earlier in self.items[:place]):
-                return f"{self.verb}() got {_described(item)} twice; call the behaviour once for each use"
             if not startable(item):
                 return f"{self.verb}() got {_described(item)}"
+            if any(item is earlier for earlier in self.items[:place]):
+                return f"{self.verb}() got one coroutine of {name_of(item)!r} twice; call it once for each use"
         return None
 
 
@@ -219,6 +219,6 @@ def whole_ticks(verb: str, seconds: float, period_s: float) -> int:
 
 def _described(item: object) -> str:
     if isinstance(item, types.CoroutineType | types.GeneratorType | Group):
-        return f"the coroutine of {name_of(item)!r}, which has already been started or closed"
+        return f"a coroutine of {name_of(item)!r} that has already been started or closed"
     hint = "; call it to get a coroutine" if callable(item) else ", which is not a coroutine"
     return f"{item!r}{hint}"

@@ -50,6 +50,10 @@ class Backend(Protocol):
         """Stop and let go of the world; may be called twice."""
         ...
 
+    def faults(self) -> list[tuple[str, str]]:
+        """Return and forget what went wrong since the last call: (kind, detail)."""
+        ...
+
     def truth(self) -> tuple[float, float, float] | None:
         """Return the true pose (x m, y m, heading rad) where a world knows it. For recordings, never for behaviours."""
         ...

@@ -47,8 +47,8 @@ class Brain:
         self.robot = Robot(rig, self.kernel, log)
         self.done = False
         self._decode = Decoder(rig, calibration)
-        self._start = lambda: self.kernel.spawn(mission.run(self.robot, settings), mission.name)
-        self._started = False
+        self._mission = mission
+        self._settings = settings
 
     def step(self, tick: int, raw: tuple[int, ...]) -> Command:
         """Run one tick. Tick numbers rise, and may jump; `done` tells when the mission has ended.
@@ -59,9 +59,8 @@ class Brain:
         """
         robot = self.robot
         sample = robot.sample = self._decode(tick, raw)
-        if not self._started:
-            self._started = True
-            self._start()
+        if self.kernel.main is None:
+            self.kernel.spawn(self._mission.run(robot, self._settings), self._mission.name)
         if not self.kernel.step(tick, sample):
             self.done = True
         return robot.collect()

@@ -78,7 +78,7 @@ def _build(role: str, rig: Rig, calibration: Calibration) -> Read:
 
 def _missing(capability: str) -> Any:
     absent = r.ABSENT_READINGS[capability]
-    return absent._replace(status=r.MISSING)
+    return type(absent)(*absent[:-1], r.MISSING)
 
 
 def _stale_after(fitted: Fitted) -> int:

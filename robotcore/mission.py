@@ -23,6 +23,7 @@ class Mission:
         run: the coroutine function, called with the robot and the settings.
         settings: the settings' class; called without arguments it gives the defaults.
         summary: one line for people.
+        handles_button: True where a press of the start button during the run is the mission's own business.
 
     """
 
@@ -30,6 +31,7 @@ class Mission:
     run: Callable[[Robot, Any], Coroutine[Any, Any, Any]]
     settings: type
     summary: str
+    handles_button: bool = False
 
 
 def read_settings(kind: type, text: str, source: str) -> Any:

@@ -8,7 +8,7 @@ Rules:
 - Everything here is a tuple: cheap to build a hundred times a second on a small processor, and nobody can change it.
 """
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 OK = 0
 MISSING = 1  #: the device gave nothing, or nothing that is a number
@@ -135,7 +135,7 @@ ROLES = {
     "battery": "battery",
 }
 
-ABSENT_READINGS = {
+ABSENT_READINGS: dict[str, Any] = {
     "colour": Colour(NAN, NAN, NAN, NAN, NAN, NAN, False, ABSENT),
     "range": Range(NAN, NAN, False, ABSENT),
     "drive": Drive(NAN, NAN, NAN, NAN, NAN, NAN, NAN, False, ABSENT),

@@ -14,7 +14,8 @@ import numpy as np
 
 from drivers.fake.course.course import Course
 from drivers.fake.course.geometry import rectangle
-from drivers.fake.course.paint import Array, Box, Polygon, Shape, layers, sum_cover
+from drivers.fake.course.outline import Box, Polygon, Shape, layers
+from drivers.fake.course.paint import Array, sum_cover
 from drivers.fake.course.shapes import Colour
 
 if TYPE_CHECKING:

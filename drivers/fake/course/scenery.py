@@ -1,0 +1,78 @@
+"""A course as a list of plain figures, for whoever draws it.
+
+Rules: no plotting library here; figures come in the order in which they are to be painted, lowest first.
+"""
+
+import math
+
+from attrs import frozen
+
+from drivers.fake.course.course import Course
+from drivers.fake.course.geometry import Point, ahead, rectangle
+from drivers.fake.course.outline import layers
+from drivers.fake.course.shapes import Bump, Colour, Plate, Pose, Solid
+
+LAYERS = ("board", "ramp", "paint", "bump", "solid", "wall", "start")
+"""The layers, lowest first."""
+
+
+@frozen
+class Figure:
+    """One figure: "polygon" (points), "circle" (one point and a radius) or "line" (points and a width).
+
+    Colour is reflectance, 0 to 1 and not the screen's; `screen` turns it into what a picture wants.
+    """
+
+    kind: str
+    layer: str
+    points: tuple[Point, ...]
+    colour: Colour
+    radius: float = 0.0
+    width_m: float = 0.0
+    name: str = ""
+
+
+def screen(colour: Colour) -> Colour:
+    """Return a reflectance as the (red, green, blue) of a screen, 0 to 1, by the power law of 1 / 2.2."""
+    red, green, blue = (min(1.0, max(0.0, value)) ** (1 / 2.2) for value in colour)
+    return red, green, blue
+
+
+def scenery(course: Course) -> list[Figure]:
+    """Return everything to draw, in metres."""
+    board = rectangle(course.width_m / 2, course.height_m / 2, 0.0, course.width_m, course.height_m)
+    figures = [Figure("polygon", "board", board, course.colours.floor, name="board")]
+    figures += [_plate(plate, course.colours.floor) for ramp in course.ramps for plate in ramp.plates]
+    for layer in layers(course)[::-1]:
+        figures += [Figure("polygon", "paint", shape.outline(), layer.colour) for shape in layer.shapes]
+    figures += [_bump(bump, course.colours.floor) for bump in course.bumps]
+    figures += [_solid(solid, "solid") for solid in course.obstacles]
+    figures += [_solid(wall.solid(), "wall") for wall in course.walls]
+    return [*figures, _start(course.start)]
+
+
+def _shade(colour: Colour, share: float) -> Colour:
+    return colour[0] * share, colour[1] * share, colour[2] * share
+
+
+def _plate(plate: Plate, floor: Colour) -> Figure:
+    """A plate in a grey that says up (darker), level or down (lighter)."""
+    slope = (plate.far_m > plate.near_m) - (plate.far_m < plate.near_m)
+    return Figure("polygon", "ramp", plate.corners(), _shade(floor, 0.75 - 0.15 * slope), name="plate")
+
+
+def _bump(bump: Bump, floor: Colour) -> Figure:
+    ridge = (bump.ax, bump.ay), (bump.bx, bump.by)
+    return Figure("line", "bump", ridge, _shade(floor, 0.4), width_m=bump.width_m, name="bump")
+
+
+def _solid(solid: Solid, layer: str) -> Figure:
+    if solid.shape == "circle":
+        return Figure("circle", layer, ((solid.x, solid.y),), solid.colour, radius=solid.radius, name=layer)
+    return Figure("polygon", layer, solid.corners, solid.colour, name=layer)
+
+
+def _start(start: Pose) -> Figure:
+    turns = ((0.03, 0.0), (0.02, 2 * math.pi / 3), (0.02, -2 * math.pi / 3))
+    points = tuple(ahead(start.x, start.y, start.heading + turn, reach) for reach, turn in turns)
+    return Figure("polygon", "start", points, (0.9, 0.3, 0.0), name="start")

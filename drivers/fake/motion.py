@@ -1,0 +1,206 @@
+"""How power becomes motion: battery, motors, tracks on the floor, and positional motors.
+
+Rules: power in, motion out; nobody but the world calls this. One exact step for input held constant over it, so the
+result depends on no step-size tuning. Pure Python floats in closures; the one shared state is `Truth`.
+
+| quantity | value | source |
+| --- | --- | --- |
+| battery | two lithium cells: 8.2 V full, 7.0 V empty, linear in charge, 1.5 Ah, 0.15 ohm with leads | common practice, no source |
+| motor winding | 4 ohm (1.85 A stalled at 7.4 V), electronics 0.35 A | common practice, no source |
+| free speed | full power at 7.4 V: 1.25 times the rig's `max_speed` (reserve for load and a low battery) | common practice, no source |
+| motor lag | 80 ms, first order, brake and drive alike | from memory: small geared motors 50 to 120 ms |
+| dead band | input below 4 % of free speed is lost to friction | from memory: 3 to 8 % |
+| weight against effective mass | 0.15: geared rotors make up most of the inertia | from memory |
+| coasting | friction alone: 1.5 m/s2 | from memory: tracks roll hard |
+| positional motor | 8 rad/s free, lag 40 ms, dead band 5 %, holds by its gear | common practice, no source |
+
+Closed forms that the tests use. Step: v(t) = u (1 - exp(-t/T)). Slope: v = u - 0.15 T g sin(pitch). Battery: terminal
+V solves V = E - R (I0 + sum d_i (d_i V - e_i) / Rm) for duties d and back-EMF e, a chopper's currents by Ohm's law.
+"""
+
+import math
+from collections.abc import Callable
+
+from drivers.fake.perturbations import Drawn
+from robotcore.rig import Body
+
+GRAVITY = 9.80665  #: m/s2, standard gravity (ISO 80000-3)
+NOMINAL_V, FULL_V, EMPTY_V = 7.4, 8.2, 7.0
+CAPACITY_AS = 1.5 * 3600
+CELL_OHM, WINDING_OHM, ELECTRONICS_A = 0.15, 4.0, 0.35
+RESERVE = 1.25
+MOTOR_LAG_S = 0.080
+DEAD_BAND = 0.04
+WEIGHT_SHARE = 0.15
+COAST_M_S2 = 1.5
+SLIP_STEPS = 10  #: slip changes slowly: a new value every so many steps
+SLIP_MEMORY = 0.9  #: of one value in the next: a correlation time of about a second
+
+POSITION_FREE_RAD_S, POSITION_LAG_S, POSITION_DEAD_BAND = 8.0, 0.040, 0.05
+STOP_MARGIN_RAD = 0.09  #: the end stop lies so far beyond the driver's limits
+
+Noise = Callable[[], float]
+
+
+class Truth:
+    """The state of the robot that everything in the fake shares, and nothing outside may see."""
+
+    __slots__ = (
+        "accel", "cos", "flat", "heading", "left_m", "left_speed", "lift", "pitch", "right_m", "right_speed", "roll",
+        "sin", "speed", "turn", "volts", "x", "y",
+    )  # fmt: skip
+
+    def __init__(self, x: float = 0.0, y: float = 0.0, heading: float = 0.0) -> None:
+        self.x, self.y, self.heading = x, y, heading  # axle's middle: m, m, rad
+        self.cos, self.sin = math.cos(heading), math.sin(heading)
+        self.speed = self.turn = self.accel = 0.0  # over the ground: m/s, rad/s, m/s2
+        self.left_m = self.right_m = self.left_speed = self.right_speed = 0.0  # of the tracks
+        self.flat = True  # on level floor: pitch, roll and lift are 0
+        self.pitch = self.roll = self.lift = 0.0  # rad nose up, rad left side up, m of the axle's middle
+        self.volts = FULL_V
+
+
+def terminal_volts(emf: float, duties: tuple[float, float], back_v: tuple[float, float]) -> float:
+    """Return the battery's voltage under load, in closed form (see the module's text)."""
+    pull = duties[0] * back_v[0] + duties[1] * back_v[1]
+    load = duties[0] * duties[0] + duties[1] * duties[1]
+    ratio = CELL_OHM / WINDING_OHM
+    return (emf - CELL_OHM * ELECTRONICS_A + ratio * pull) / (1.0 + ratio * load)
+
+
+def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -> Callable[[int, int, bool], None]:
+    """Return ``advance(left power, right power, driven)``: `h` seconds of motion. Not driven means coasting."""
+    free = RESERVE * body.max_speed_m_s
+    free_left, free_right = free * drawn.motors[0], free * drawn.motors[1]
+    dead, decay = DEAD_BAND * free, math.exp(-h / MOTOR_LAG_S)
+    reach = MOTOR_LAG_S * (1.0 - decay)
+    hill = WEIGHT_SHARE * MOTOR_LAG_S * GRAVITY
+    back = NOMINAL_V / free
+    ratio = CELL_OHM / WINDING_OHM
+    idle = CELL_OHM * ELECTRONICS_A
+    discharge = h * (FULL_V - EMPTY_V) / CAPACITY_AS / CELL_OHM
+    emf = FULL_V - 0.4 + drawn.battery_v  # a third used: neither fresh nor empty
+    width = body.track_width_m
+    slip = drawn.slip
+    wander, scrub, slope = slip.wander, slip.scrub, slip.slope
+    fresh = math.sqrt(1.0 - SLIP_MEMORY * SLIP_MEMORY)
+    left_grip, right_grip = 1.0 - slip.left, 1.0 - slip.right
+    left_walk = right_walk = 0.0
+    countdown = 1
+    sin, cos = math.sin, math.cos
+
+    def coast(speed: float) -> tuple[float, float]:
+        slow = COAST_M_S2 * h
+        if abs(speed) <= slow:
+            return 0.0, 0.5 * speed * abs(speed) / COAST_M_S2
+        after = speed - math.copysign(slow, speed)
+        return after, 0.5 * (speed + after) * h
+
+    def regrip() -> None:
+        nonlocal left_walk, right_walk, left_grip, right_grip, countdown
+        countdown = SLIP_STEPS
+        left_walk = SLIP_MEMORY * left_walk + fresh * noise()
+        right_walk = SLIP_MEMORY * right_walk + fresh * noise()
+        left_grip = 1.0 - slip.left - wander * left_walk
+        right_grip = 1.0 - slip.right - wander * right_walk
+
+    def roll_on(left: float, right: float) -> None:
+        """Move over the ground by what the tracks moved, less slip: one exact arc."""
+        nonlocal countdown
+        countdown -= 1
+        if not countdown:
+            regrip()
+        left *= left_grip
+        right *= right_grip
+        along = 0.5 * (left + right)
+        if not truth.flat:
+            rise = sin(truth.pitch)
+            along *= (1.0 - slope * (rise if along > 0.0 else -rise)) * cos(truth.pitch)
+        half = 0.5 * (right - left) / width
+        if half:
+            spread = abs(left) + abs(right)
+            half *= 1.0 - scrub * abs(right - left) / spread
+            middle = truth.heading + half
+            chord = along * sin(half) / half
+            truth.x += chord * cos(middle)
+            truth.y += chord * sin(middle)
+            heading = truth.heading = middle + half
+            truth.cos = cos(heading)
+            truth.sin = sin(heading)
+        else:
+            truth.x += along * truth.cos
+            truth.y += along * truth.sin
+        before = truth.speed
+        truth.speed = speed = along / h
+        truth.accel = (speed - before) / h
+        truth.turn = 2.0 * half / h
+
+    def advance(left_power: int, right_power: int, driven: bool) -> None:
+        nonlocal emf
+        left, right = truth.left_speed, truth.right_speed
+        if driven:
+            a, b = left_power * 0.001, right_power * 0.001
+            volts = (emf - idle + ratio * back * (a * left + b * right)) / (1.0 + ratio * (a * a + b * b))
+            scale = volts / NOMINAL_V
+            to_left, to_right = a * free_left * scale, b * free_right * scale
+            if not truth.flat:
+                pull = hill * sin(truth.pitch)
+                to_left -= pull
+                to_right -= pull
+            to_left = to_left - dead if to_left > dead else to_left + dead if to_left < -dead else 0.0
+            to_right = to_right - dead if to_right > dead else to_right + dead if to_right < -dead else 0.0
+            left -= to_left
+            right -= to_right
+            left_by, right_by = to_left * h + left * reach, to_right * h + right * reach
+            truth.left_speed, truth.right_speed = to_left + left * decay, to_right + right * decay
+        else:
+            volts = emf - idle
+            truth.left_speed, left_by = coast(left)
+            truth.right_speed, right_by = coast(right)
+        emf -= discharge * (emf - volts)
+        truth.volts = volts
+        truth.left_m += left_by
+        truth.right_m += right_by
+        roll_on(left_by, right_by)
+
+    return advance
+
+
+class Joint:
+    """A positional motor: angle and speed; a place where `zone` mechanics may add loads and narrower stops.
+
+    Args:
+        lowest_rad: the driver's lower limit; the end stop lies a little beyond.
+        highest_rad: the upper limit.
+    """
+
+    __slots__ = ("angle", "high", "low", "power", "speed")
+
+    def __init__(self, lowest_rad: float, highest_rad: float) -> None:
+        self.angle = self.speed = 0.0
+        self.power = 0
+        self.low, self.high = lowest_rad - STOP_MARGIN_RAD, highest_rad + STOP_MARGIN_RAD
+
+
+def make_joint(joint: Joint, truth: Truth, h: float) -> Callable[[bool], None]:
+    """Return ``turn(driven)``: `h` seconds of a positional motor. At an end stop it stalls."""
+    decay = math.exp(-h / POSITION_LAG_S)
+    reach = POSITION_LAG_S * (1.0 - decay)
+    dead = POSITION_DEAD_BAND * POSITION_FREE_RAD_S
+
+    def turn(driven: bool) -> None:
+        power = joint.power if driven else 0
+        if not power and not joint.speed:
+            return
+        to = power * 0.001 * POSITION_FREE_RAD_S * truth.volts / NOMINAL_V
+        to = to - dead if to > dead else to + dead if to < -dead else 0.0
+        over = joint.speed - to
+        joint.angle += to * h + over * reach
+        joint.speed = to + over * decay
+        if not power and abs(joint.speed) < 1e-3:
+            joint.speed = 0.0
+        if not joint.low <= joint.angle <= joint.high:
+            joint.angle = joint.low if joint.angle < joint.low else joint.high
+            joint.speed = 0.0
+
+    return turn

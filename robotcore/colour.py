@@ -47,6 +47,7 @@ def shares(r: float, g: float, b: float, dark: float = DARK) -> Shares | None:
 
     Raises:
         ValueError: a channel is not finite, or the gate is not above 0.
+
     """
     total = r + g + b
     if not -math.inf < total < math.inf:
@@ -70,6 +71,7 @@ def share_noise(noise: float, level: float) -> float:
 
     Raises:
         ValueError: level is not above 0, or noise is negative.
+
     """
     if not (level > 0.0 and noise >= 0.0):
         raise ValueError(f"level is {level!r} and noise is {noise!r}; give level above 0 and noise 0 or more")

@@ -56,6 +56,7 @@ class PidSettings:
 
     Raises:
         ValueError: a gain is not finite, a time is negative, or low is not below high.
+
     """
 
     kp: float = field(validator=_finite)
@@ -94,10 +95,20 @@ class Pid:
 
     Args:
         settings: gains and limits.
+
     """
 
     __slots__ = (
-        "_derivative", "_filter_s", "_high", "_integral", "_kd", "_ki", "_kp", "_last", "_low", "_tracking_s",
+        "_derivative",
+        "_filter_s",
+        "_high",
+        "_integral",
+        "_kd",
+        "_ki",
+        "_kp",
+        "_last",
+        "_low",
+        "_tracking_s",
     )
 
     def __init__(self, settings: PidSettings) -> None:
@@ -122,6 +133,7 @@ class Pid:
 
         Raises:
             ValueError: error is not finite, or so large that a term overflows; dt is not a finite number above 0.
+
         """
         if not 0.0 < dt < _INF:
             raise _refused("dt", dt)
@@ -155,6 +167,7 @@ class Pid:
 
         Raises:
             ValueError: output or error is not finite.
+
         """
         for name, value in (("output", output), ("error", error)):
             if value is not None and not math.isfinite(value):
@@ -181,6 +194,7 @@ class LowPass:
 
     Raises:
         ValueError: a number is not finite, or the time constant is negative.
+
     """
 
     __slots__ = ("_time_constant_s", "_value")
@@ -201,6 +215,7 @@ class LowPass:
 
         Raises:
             ValueError: value is not finite, or dt is not a finite number above 0.
+
         """
         if not 0.0 < dt < _INF:
             raise _refused("dt", dt)
@@ -216,6 +231,7 @@ class LowPass:
 
         Raises:
             ValueError: value is not finite.
+
         """
         if value is not None and not -_INF < value < _INF:
             raise _refused("value", value)
@@ -232,6 +248,7 @@ class SlewLimit:
 
     Raises:
         ValueError: a rate is not above 0, or start is not finite.
+
     """
 
     __slots__ = ("_fall_per_s", "_rise_per_s", "_value")
@@ -255,6 +272,7 @@ class SlewLimit:
 
         Raises:
             ValueError: target is not finite, or dt is not a finite number above 0.
+
         """
         if not 0.0 < dt < _INF:
             raise _refused("dt", dt)
@@ -270,6 +288,7 @@ class SlewLimit:
 
         Raises:
             ValueError: value is not finite.
+
         """
         if not -_INF < value < _INF:
             raise _refused("value", value)
@@ -287,6 +306,7 @@ class Median:
 
     Raises:
         ValueError: size is even or below 1.
+
     """
 
     __slots__ = ("_next", "_size", "_window")
@@ -304,6 +324,7 @@ class Median:
 
         Raises:
             ValueError: value is not finite.
+
         """
         if not -_INF < value < _INF:
             raise _refused("value", value)
@@ -330,6 +351,7 @@ class Vote:
 
     Raises:
         ValueError: the numbers are out of range.
+
     """
 
     __slots__ = ("_bits", "_mask", "_needed")
@@ -369,6 +391,7 @@ class Debounce:
 
     Raises:
         ValueError: a time is negative or not finite.
+
     """
 
     __slots__ = ("_held_s", "_off_s", "_on_s", "_state")
@@ -392,6 +415,7 @@ class Debounce:
 
         Raises:
             ValueError: dt is not a finite number above 0.
+
         """
         if not 0.0 < dt < _INF:
             raise _refused("dt", dt)

@@ -43,6 +43,7 @@ def advance(pose: Pose, left_m: float, right_m: float, track_width_m: float) -> 
 
     Raises:
         ValueError: a distance is not finite, or track_width_m is not a finite number above 0.
+
     """
     if not 0.0 < track_width_m < math.inf:
         raise ValueError(f"track_width_m is {track_width_m!r}; give a width above 0, in metres")
@@ -62,6 +63,7 @@ def wrap_angle(angle_rad: float) -> float:
 
     Raises:
         ValueError: the angle is not finite.
+
     """
     if not -math.inf < angle_rad < math.inf:
         raise ValueError(f"angle_rad is {angle_rad!r}; give a finite angle in radians")
@@ -73,6 +75,7 @@ def between(start: Pose, end: Pose) -> Gap:
 
     Raises:
         ValueError: a heading is not finite.
+
     """
     distance = math.hypot(end.x_m - start.x_m, end.y_m - start.y_m)
     return Gap(distance, wrap_angle(end.heading_rad - start.heading_rad))
@@ -97,6 +100,7 @@ def umbmark(x_cw_m: float, x_ccw_m: float, side_m: float, track_width_m: float) 
 
     Raises:
         ValueError: side_m or track_width_m is not above 0, or an error is as large as the square.
+
     """
     if not (0.0 < side_m < math.inf and 0.0 < track_width_m < math.inf):
         raise ValueError(f"side_m is {side_m!r} and track_width_m is {track_width_m!r}; give lengths above 0")

@@ -16,6 +16,7 @@ def wilson(successes: int, runs: int, confidence: float = 0.95) -> tuple[float, 
 
     Raises:
         ValueError: runs is below 1, successes is not within 0 to runs, or confidence is not within (0, 1).
+
     """
     if not (runs >= 1 and 0 <= successes <= runs):
         raise ValueError(f"successes are {successes!r} of {runs!r}; give 0 to runs, and at least one run")
@@ -49,6 +50,7 @@ def mcnemar_exact(only_first: int, only_second: int) -> float:
 
     Raises:
         ValueError: a count is negative.
+
     """
     if only_first < 0 or only_second < 0:
         raise ValueError(f"counts are {only_first!r} and {only_second!r}; give 0 or more")
@@ -65,6 +67,7 @@ def percentile(values: Iterable[float], percent: float) -> float:
 
     Raises:
         ValueError: there are no values, one is not finite, or percent is not within 0 to 100.
+
     """
     if not 0.0 <= percent <= 100.0:
         raise ValueError(f"percent is {percent!r}; give a number from 0 to 100")
@@ -81,6 +84,7 @@ def median(values: Iterable[float]) -> float:
 
     Raises:
         ValueError: there are no values, or one is not finite.
+
     """
     return percentile(values, 50.0)
 
@@ -90,6 +94,7 @@ def rms(values: Iterable[float]) -> float:
 
     Raises:
         ValueError: there are no values, or one is not finite.
+
     """
     checked = _checked(values)
     return math.hypot(*checked) / math.sqrt(len(checked))  # hypot scales: no overflow on the way

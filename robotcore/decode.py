@@ -82,7 +82,7 @@ def _missing(capability: str) -> Any:
 
 
 def _stale_after(fitted: Fitted) -> int:
-    return round(fitted.device.max_age_s / AGE_UNIT_S)
+    return int(fitted.device.max_age_s / AGE_UNIT_S + 0.5)
 
 
 def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:

@@ -12,6 +12,7 @@ import attrs
 from robotcore.backend import Backend, EndOfRun, Raw
 from robotcore.brain import Brain
 from robotcore.command import AT_REST, HALT, Command
+from robotcore.errors import UserError
 from robotcore.kernel import Observer, Task
 from robotcore.pacing import Clock, FreePacer, WallClock, WallPacer
 from robotcore.robot import Fault, Log
@@ -21,7 +22,7 @@ from robotcore.safety import Gate, HungError, Signals, Watchdog
 class RowRecorder(Protocol):
     """What the loop needs of a recorder."""
 
-    failure: BaseException | None
+    failure: str | None
 
     def row(self, tick: int, raw: Raw, command: Command, truth: tuple[float, float, float] | None) -> None:
         """Keep one tick."""
@@ -206,7 +207,7 @@ class Run:
         if signals.caught:
             return f"interrupted by {signals.caught}"
         if self._recorder is not None and self._recorder.failure is not None:
-            raise self._recorder.failure
+            raise UserError(self._recorder.failure)
         return "time limit"
 
     def _look_round(self, tick: int) -> None:

@@ -1,0 +1,7 @@
+"""``python -m robotcore``, where the command is not installed."""
+
+import sys
+
+from robotcore.cli.main import main
+
+sys.exit(main())

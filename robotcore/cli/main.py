@@ -1,0 +1,66 @@
+"""The command ``robotcore``: one verb a module, imported only when it is called.
+
+Rules: a `UserError` is printed as it is and ends with 2; what else goes wrong is a defect and keeps its traceback.
+"""
+
+import importlib
+import sys
+from collections.abc import Sequence
+
+from robotcore.checking import nearest
+from robotcore.errors import UserError
+
+#: verb -> (module, what it does)
+VERBS = {
+    "run": ("robotcore.cli.run", "run a mission on a backend: the fake robot, the brick, or a recording"),
+    "replay": ("robotcore.cli.replay", "feed recordings back through today's code and compare"),
+    "picture": ("robotcore.cli.picture", "draw a recording: course, path, decisions, faults and sensor traces"),
+    "list": ("robotcore.cli.show", "list the recordings of a folder"),
+    "describe": ("robotcore.cli.show", "tell what lies in a recording"),
+    "export": ("robotcore.cli.export", "write a recording's rows as CSV or Parquet"),
+    "compact": ("robotcore.cli.export", "write a smaller copy of a recording, to be committed"),
+    "calibrate": ("robotcore.cli.calibrate", "take white and black references of the colour sensors"),
+    "check": ("robotcore.cli.check", "check rig, calibration, course and settings files"),
+    "names": ("robotcore.cli.check", "name the missions, courses, rigs, devices and backends that are known"),
+}
+
+HELP = """usage: robotcore VERB [arguments]
+
+The runtime of a small competition robot. Verbs:
+
+{verbs}
+
+`robotcore VERB --help` tells more. Exit codes: 0 good, 1 not good, 2 wrong input, 3 undecided (replay).
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one verb and return the exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    if not words or words[0] in ("-h", "--help"):
+        print(HELP.format(verbs="\n".join(f"  {verb:<10} {text}" for verb, (_, text) in VERBS.items())), end="")
+        return 0
+    if words[0] == "--version":
+        from robotcore import __version__
+
+        print(f"robotcore {__version__}")
+        return 0
+    try:
+        return _verb(words[0], words[1:])
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        return 1
+
+
+def _verb(verb: str, words: list[str]) -> int:
+    if verb not in VERBS:
+        raise UserError(f"verb {verb!r} does not exist; {nearest(verb, VERBS)}")
+    module = importlib.import_module(VERBS[verb][0])
+    code: int = getattr(module, f"{verb}_verb")(words)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,126 @@
+"""Finding devices, backends, missions, rigs and calibrations by name, at run time.
+
+Rules: what ships with the project stands in one table here, so that a start on a small processor searches nothing.
+A team's own package joins by entry points, which are looked up only for names that the table does not hold. What is
+found is checked against its protocol before anyone uses it.
+"""
+
+import importlib
+import importlib.util
+from pathlib import Path
+from typing import Any
+
+from robotcore.backend import Address, BackendFactory
+from robotcore.checking import nearest
+from robotcore.devices import check_driver
+from robotcore.errors import UserError
+from robotcore.mission import Mission
+
+DEVICES = {
+    "rgb10": "drivers.devices.colour:Rgb10",
+    "rgbc16": "drivers.devices.colour:Rgbc16",
+    "echo_us": "drivers.devices.distance:EchoTime",
+    "optical_mm": "drivers.devices.distance:OpticalDistance",
+    "tracks": "drivers.devices.tracks:Tracks",
+    "positioner": "drivers.devices.positioner:Positioner",
+    "tilt_mg": "drivers.devices.tilt:TiltAccelerometer",
+    "button": "drivers.devices.button:Button",
+    "battery_mv": "drivers.devices.battery:BatteryVoltage",
+}
+
+BACKENDS = {
+    "fake": "drivers.fake.backend:build",
+    "replay": "drivers.replay:build",
+    "serial": "drivers.serial_brick:build",
+    "sysfs": "drivers.sysfs:build",
+}
+
+MISSIONS = {
+    "line": "behaviours.missions:MISSIONS",
+}
+
+#: schemes whose worlds can hurt nobody
+HARMLESS = ("fake", "replay")
+
+GROUPS = {"device": "robotcore.devices", "backend": "robotcore.backends", "mission": "robotcore.missions"}
+
+
+def device(name: str) -> Any:
+    """Return the driver class called `name`, checked against its capability's protocol."""
+    driver = _find("device", name, DEVICES)
+    check_driver(name, driver)
+    return driver
+
+
+def backend(address: Address) -> BackendFactory:
+    """Return the factory for an address's scheme."""
+    factory = _find("backend", address.scheme, BACKENDS)
+    if not callable(factory):
+        raise UserError(f"backend {address.scheme!r}: its entry point is not a function; see robotcore/backend.py")
+    return factory  # type: ignore[no-any-return]
+
+
+def mission(name: str) -> Mission:
+    """Return the mission called `name`."""
+    found = _find("mission", name, MISSIONS)
+    if isinstance(found, dict):
+        found = found.get(name)
+    if not isinstance(found, Mission):
+        raise UserError(f"mission {name!r}: its entry point is not a Mission; see robotcore/mission.py")
+    return found
+
+
+def rig_path(name: str) -> Path:
+    """Return the file of a shipped rig, or `name` itself where it is a path."""
+    return _shipped("rig", name, "rigs")
+
+
+def calibration_path(name: str) -> Path:
+    """Return the file of a shipped calibration, or `name` itself where it is a path."""
+    return _shipped("calibration", name, "calibrations")
+
+
+def shipped_names(folder: str) -> list[str]:
+    """Return the names of the shipped TOML files of a folder below ``drivers``."""
+    return sorted(path.stem for path in _drivers_folder(folder).glob("*.toml"))
+
+
+def known(what: str, table: dict[str, str]) -> list[str]:
+    """Return every name of a kind, a team's own ones included."""
+    from importlib.metadata import entry_points  # late: slow to import, and seldom needed
+
+    return sorted({*table, *(point.name for point in entry_points(group=GROUPS[what]))})
+
+
+def _find(what: str, name: str, table: dict[str, str]) -> Any:
+    if name in table:
+        module, _, attribute = table[name].partition(":")
+        return getattr(importlib.import_module(module), attribute)
+    from importlib.metadata import entry_points
+
+    points = [point for point in entry_points(group=GROUPS[what]) if point.name == name]
+    if not points:
+        raise UserError(f"{what} {name!r} does not exist; {nearest(name, known(what, table))}")
+    try:
+        return points[0].load()
+    except Exception as error:  # a stranger's code
+        raise UserError(f"{what} {name!r}: {points[0].value} cannot be loaded ({error}); mend that package") from error
+
+
+def _drivers_folder(folder: str) -> Path:
+    spec = importlib.util.find_spec("drivers")
+    places = spec.submodule_search_locations if spec is not None else None
+    if not places:
+        raise UserError("the package 'drivers' is not there; install robotcore again")
+    return Path(next(iter(places))) / folder
+
+
+def _shipped(what: str, name: str, folder: str) -> Path:
+    if name.endswith(".toml") or "/" in name:
+        return Path(name)
+    path = _drivers_folder(folder) / f"{name}.toml"
+    if not path.exists():
+        raise UserError(
+            f"{what} {name!r} does not exist; {nearest(name, shipped_names(folder))}, or give a path to a file"
+        )
+    return path

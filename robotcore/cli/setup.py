@@ -1,0 +1,79 @@
+"""What several verbs need: rig, calibration, mission and settings from the command line's words or a recording."""
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from robotcore.calibration import Calibration, load_calibration, parse_calibration
+from robotcore.checking import read_text
+from robotcore.cli import plugins
+from robotcore.errors import UserError
+from robotcore.mission import Mission, read_settings, with_overrides
+from robotcore.rig import Rig, load_rig, parse_rig
+
+
+@attrs.frozen
+class Setup:
+    """Everything that a brain is made of, and the texts it came from."""
+
+    rig: Rig
+    calibration: Calibration
+    mission: Mission
+    settings: Any
+    settings_text: str
+
+
+class Parser(argparse.ArgumentParser):
+    """Argument parser whose errors are one line and exit with 2."""
+
+    def error(self, message: str) -> Any:
+        """Raise what `main` prints."""
+        raise UserError(f"{self.prog}: {message}; see `{self.prog} --help`")
+
+
+def parser(verb: str, description: str) -> Parser:
+    """Return the parser of one verb."""
+    return Parser(prog=f"robotcore {verb}", description=description)
+
+
+def add_setup(words: argparse.ArgumentParser) -> None:
+    """Add the words that choose mission, rig, calibration and settings."""
+    words.add_argument("--mission", default="line", help="what to do (default: line; `robotcore names` lists them)")
+    words.add_argument("--rig", default="harbour", help="shipped name or TOML file of the robot as built")
+    words.add_argument("--calibration", help="shipped name or TOML file (default: the one named as the rig)")
+    words.add_argument("--settings", help="TOML file with the mission's settings")
+    words.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="one setting, over the file's")
+
+
+def from_words(args: argparse.Namespace) -> Setup:
+    """Build the setup that the words ask for."""
+    rig = load_rig(plugins.rig_path(args.rig), plugins.device)
+    calibration = load_calibration(plugins.calibration_path(args.calibration or Path(args.rig).stem))
+    mission = plugins.mission(args.mission)
+    text, source = (read_text(args.settings), args.settings) if args.settings else ("", "settings")
+    return _with_settings(rig, calibration, mission, text, source, args.set)
+
+
+def from_texts(
+    rig: str, calibration: str, mission: str, settings: str, source: str, changes: Sequence[str] = ()
+) -> Setup:
+    """Build the setup that a recording holds; `changes` are KEY=VALUE over its settings."""
+    return _with_settings(
+        parse_rig(rig, f"{source}: rig", plugins.device),
+        parse_calibration(calibration, f"{source}: calibration"),
+        plugins.mission(mission),
+        settings,
+        f"{source}: settings",
+        changes,
+    )
+
+
+def _with_settings(
+    rig: Rig, calibration: Calibration, mission: Mission, text: str, source: str, changes: Sequence[str]
+) -> Setup:
+    if changes:
+        text = with_overrides(text, changes)
+    return Setup(rig, calibration, mission, read_settings(mission.settings, text, source), text)

@@ -61,11 +61,11 @@ def _reference(table: Table) -> Reference:
     white = _triple(table, "white", None)
     black = _triple(table, "black", None)
     spread = _triple(table, "spread", (0.0, 0.0, 0.0))
-    if not all(w - o > 0.002 for w, o in zip(white, offset, strict=True)):
+    if "white" in table.data and not all(w - o > 0.002 for w, o in zip(white, offset, strict=True)):
         table.fault(
             "white", f"{white} is hardly above the offset {offset}; put the sensor over white and calibrate again"
         )
-    if not sum(white) - sum(black) > 0.1 * sum(white):
+    if "white" in table.data and "black" in table.data and not sum(white) - sum(black) > 0.1 * sum(white):
         table.fault(
             "black", f"{black} is hardly darker than white {white}; put the sensor over black and calibrate again"
         )
@@ -94,4 +94,5 @@ def calibration_text(date: str, light: str, references: dict[str, Reference]) ->
 
 
 def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ") + '"'
+    printable = "".join(letter if letter.isprintable() else " " for letter in text)
+    return '"' + printable.replace("\\", "\\\\").replace('"', '\\"') + '"'

@@ -5,6 +5,7 @@ before `Checker.finish()` returned. Keys that nobody asked for are faults too, w
 """
 
 import math
+import sys
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 from robotcore.errors import Faults, UserError
 
 _REQUIRED: Any = object()
+_LARGEST = sys.float_info.max
 
 
 class Checker:
@@ -55,7 +57,8 @@ class Table:
 
     def at(self, key: str) -> str:
         """Return the key path of `key` in this table."""
-        return f"{self.place}.{key}" if self.place else key
+        name = key if key.isidentifier() or key.replace("-", "_").isidentifier() else _shown(key)
+        return f"{self.place}.{name}" if self.place else name
 
     def fault(self, key: str, text: str) -> None:
         """Note a fault at `key`."""
@@ -80,11 +83,11 @@ class Table:
         value, there = self._get(key, default, "a number", 0.0)
         if not there:
             return value  # type: ignore[no-any-return]
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            self.fault(key, f"is {value!r}; give a finite number")
+        if not _is_number(value):
+            self.fault(key, f"is {_shown(value)}; give a finite number")
             return max(low, min(high, 0.0))
         if not low <= value <= high:
-            self.fault(key, f"is {value}; give a number from {low:g} to {high:g}")
+            self.fault(key, f"is {_shown(value)}; give a number from {low:g} to {high:g}")
             return low if value < low else high
         return float(value)
 
@@ -92,7 +95,7 @@ class Table:
         """Return a whole number within [low, high]."""
         value, there = self._get(key, default, "a whole number", max(low, min(high, 0)))
         if there and (isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high):
-            self.fault(key, f"is {value!r}; give a whole number from {low} to {high}")
+            self.fault(key, f"is {_shown(value)}; give a whole number from {low} to {high}")
             return max(low, min(high, 0))
         return value  # type: ignore[no-any-return]
 
@@ -100,7 +103,7 @@ class Table:
         """Return a text."""
         value, there = self._get(key, default, "a text", "")
         if there and not isinstance(value, str):
-            self.fault(key, f"is {value!r}; give a text in quotes")
+            self.fault(key, f"is {_shown(value)}; give a text in quotes")
             return ""
         return value  # type: ignore[no-any-return]
 
@@ -108,7 +111,7 @@ class Table:
         """Return one of the `known` words."""
         value = self.text(key, default)
         if key in self.data and isinstance(self.data[key], str) and value not in known:
-            self.fault(key, f"is {value!r}; {nearest(value, known)}")
+            self.fault(key, f"is {_shown(value)}; {nearest(value, known)}")
             return known[0] if known else ""
         return value
 
@@ -116,7 +119,7 @@ class Table:
         """Return true or false."""
         value, there = self._get(key, default, "true or false", False)
         if there and not isinstance(value, bool):
-            self.fault(key, f"is {value!r}; give true or false")
+            self.fault(key, f"is {_shown(value)}; give true or false")
             return False
         return value  # type: ignore[no-any-return]
 
@@ -136,10 +139,10 @@ class Table:
             return value  # type: ignore[no-any-return]
         wanted = f"{count} numbers" if count is not None else "numbers"
         if not isinstance(value, list) or (count is not None and len(value) != count):
-            self.fault(key, f"is {value!r}; give a list of {wanted}")
+            self.fault(key, f"is {_shown(value)}; give a list of {wanted}")
             return stand_in
         if not all(_is_number(entry) and low <= entry <= high for entry in value):
-            self.fault(key, f"is {value!r}; give {wanted} from {low:g} to {high:g}")
+            self.fault(key, f"is {_shown(value)}; give {wanted} from {low:g} to {high:g}")
             return stand_in
         return tuple(float(entry) for entry in value)
 
@@ -147,7 +150,7 @@ class Table:
         """Return a sub-table."""
         value, there = self._get(key, default, f"a table [{self.at(key)}]", {})
         if there and not isinstance(value, Mapping):
-            self.fault(key, f"is {value!r}; make it a table [{self.at(key)}]")
+            self.fault(key, f"is {_shown(value)}; make it a table [{self.at(key)}]")
             value = {}
         return Table(value, self.checker, self.at(key))
 
@@ -167,7 +170,17 @@ class Table:
 
 
 def _is_number(value: Any) -> bool:
-    return not isinstance(value, bool) and isinstance(value, int | float) and math.isfinite(value)
+    # Compared, not converted: a whole number from a file may be too large for a float.
+    return not isinstance(value, bool) and isinstance(value, int | float) and -_LARGEST <= value <= _LARGEST
+
+
+def _shown(value: Any) -> str:
+    """Return a value as a fault names it: on one line, and not for ever."""
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # a number of thousands of digits
+        return "far too large"
+    return text if len(text) <= 80 else text[:76] + " ..."
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -192,6 +205,10 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UserError(f"{source}: not valid TOML: {error}; mend the line it names") from None
+    except ValueError:  # Python's limit to the digits of a number
+        raise UserError(f"{source}: holds a number of thousands of digits; mend it") from None
+    except RecursionError:
+        raise UserError(f"{source}: tables or lists are nested hundreds deep; mend it") from None
 
 
 def read_text(path: str | Path) -> str:
@@ -207,3 +224,5 @@ def read_text(path: str | Path) -> str:
         raise UserError(f"{path}: not UTF-8 text; save it as UTF-8") from None
     except OSError as error:
         raise UserError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+    except ValueError:  # a path with a null character
+        raise UserError(f"{str(path)!r}: cannot be a path; check it") from None

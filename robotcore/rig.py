@@ -130,7 +130,7 @@ def _fitted(top: Table, checker: Checker, find_driver: DriverFinder) -> tuple[Fi
             table.fault("port", f"{entry.port!r} is taken by {taken[entry.port]}; give each device a port of its own")
         elif entry.port:
             taken[entry.port] = table.place
-        if entry.role in [other.role for other in fitted]:
+        if entry.role and entry.role in [other.role for other in fitted]:
             table.fault("role", f"{entry.role!r} is filled twice; remove one of the two")
         fitted.append(entry)
     roles = [entry.role for entry in fitted]
@@ -141,10 +141,10 @@ def _fitted(top: Table, checker: Checker, find_driver: DriverFinder) -> tuple[Fi
 
 
 def _one(table: Table, find_driver: DriverFinder) -> Fitted:
-    role = table.text("role")
+    role = _word(table, "role")
     if role and role not in ROLES:
         table.fault("role", f"{role!r} is not a role; {nearest(role, ROLES)}")
-    port = table.text("port")
+    port = _word(table, "port")
     mount_table = table.table("mount", {})
     mount = Mount(
         ahead_m=mount_table.number("ahead_mm", 0, low=-1000, high=1000) / 1000,
@@ -153,10 +153,17 @@ def _one(table: Table, find_driver: DriverFinder) -> Fitted:
         heading_rad=math.radians(mount_table.number("heading_deg", 0, low=-360, high=360)),
     )
     mount_table.close()
-    driver_name = table.text("driver")
+    driver_name = _word(table, "driver")
     device = _device(table, role, driver_name, find_driver)
     table.close()
     return Fitted(role, driver_name, port, mount, device)
+
+
+def _word(table: Table, key: str) -> str:
+    word = table.text(key)
+    if key in table.data and word == "" and isinstance(table.data[key], str):
+        table.fault(key, "is empty; give a name")
+    return word
 
 
 def _device(table: Table, role: str, driver_name: str, find_driver: DriverFinder) -> Any:

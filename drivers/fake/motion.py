@@ -47,7 +47,7 @@ class Truth:
 
     __slots__ = (
         "accel", "cos", "flat", "heading", "left_m", "left_speed", "lift", "pitch", "right_m", "right_speed", "roll",
-        "sin", "speed", "turn", "volts", "x", "y",
+        "sin", "speed", "time_s", "turn", "volts", "x", "y",
     )  # fmt: skip
 
     def __init__(self, x: float = 0.0, y: float = 0.0, heading: float = 0.0) -> None:
@@ -58,14 +58,7 @@ class Truth:
         self.flat = True  # on level floor: pitch, roll and lift are 0
         self.pitch = self.roll = self.lift = 0.0  # rad nose up, rad left side up, m of the axle's middle
         self.volts = FULL_V
-
-
-def terminal_volts(emf: float, duties: tuple[float, float], back_v: tuple[float, float]) -> float:
-    """Return the battery's voltage under load, in closed form (see the module's text)."""
-    pull = duties[0] * back_v[0] + duties[1] * back_v[1]
-    load = duties[0] * duties[0] + duties[1] * duties[1]
-    ratio = CELL_OHM / WINDING_OHM
-    return (emf - CELL_OHM * ELECTRONICS_A + ratio * pull) / (1.0 + ratio * load)
+        self.time_s = 0.0
 
 
 def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -> Callable[[int, int, bool], None]:

@@ -6,11 +6,12 @@ Rules: each check notes its faults and goes on; a check names the key to change 
 import math
 from collections.abc import Iterator, Sequence
 
-from drivers.fake.course.geometry import Point, Polyline, polygon_distance, wrap
+from drivers.fake.course.geometry import Point, Polyline, inside_convex, polygon_distance, wrap
 from drivers.fake.course.graph import Net
 from drivers.fake.course.path import Drawing
+from drivers.fake.course.relief import Relief
 from drivers.fake.course.route import Route, Spot
-from drivers.fake.course.shapes import Solid
+from drivers.fake.course.shapes import Ramp, Solid, Wall
 from drivers.fake.course.tracing import junction_of
 from robotcore.checking import Checker
 
@@ -19,6 +20,14 @@ CLEAR_M = 0.15
 
 STRAIGHT_M = 0.05
 """Straight line that a gap needs before and after it."""
+
+BESIDE_M = 0.12
+"""Room beside the line that the robot itself needs: half its width and a little."""
+
+STEP_M = 0.012
+"""The highest step in the floor that the line may meet."""
+
+_NEED_ROOM = ("junction", "gap", "ramp", "finish", "obstacle")
 
 
 def check_drawing(drawing: Drawing, width: float, height: float, checker: Checker) -> None:
@@ -32,7 +41,7 @@ def check_drawing(drawing: Drawing, width: float, height: float, checker: Checke
             noted.add(source)
             x, y = off[0]
             checker.fault(source, f"{what} leaves the board ({width * 1000:.0f} by {height * 1000:.0f} mm) at "
-                          f"[{x * 1000:.0f}, {y * 1000:.0f}] mm; move it, or enlarge course.size_mm")
+                          f"{_mm(x, y)}; move it, or enlarge course.size_mm")
 
 
 def _outlines(drawing: Drawing) -> Iterator[tuple[str, str, Sequence[Point], float]]:
@@ -54,7 +63,9 @@ def _outlines(drawing: Drawing) -> Iterator[tuple[str, str, Sequence[Point], flo
         yield solid.source, "the obstacle", [(solid.x, solid.y)], 0.0
 
 
-def check_drivable(drawing: Drawing, net: Net, route: Route | None, checker: Checker) -> None:
+def check_drivable(
+    drawing: Drawing, walls: Sequence[Wall], relief: Relief, net: Net, route: Route | None, checker: Checker
+) -> None:
     """Note markers that say nothing, and what a robot could not pass."""
     _check_markers(drawing, net, checker)
     if route is None:
@@ -65,10 +76,9 @@ def check_drivable(drawing: Drawing, net: Net, route: Route | None, checker: Che
         elif spot.kind == "obstacle":
             _check_obstacle(drawing.obstacles[spot.index], spot, route, checker)
         elif spot.kind == "ramp":
-            _check_ramp(drawing.ramps[spot.index].source, spot, route.line, checker)
-    for solid in drawing.obstacles:
-        if _solid_distance(solid, *route.points[0]) < CLEAR_M:
-            checker.fault(solid.source, "stands within 150 mm of the start; move it on")
+            _check_ramp(drawing.ramps[spot.index], spot, route.line, checker)
+    _check_room(drawing.obstacles, walls, route, checker)
+    _check_steps(route.line, relief, checker)
 
 
 def _check_markers(drawing: Drawing, net: Net, checker: Checker) -> None:
@@ -76,10 +86,10 @@ def _check_markers(drawing: Drawing, net: Net, checker: Checker) -> None:
         corners = marker.corners()
         touches = any(_touches(edge.line, corners, drawing.line_width_m / 2 + 0.002) for edge in net.edges)
         if not touches:
-            checker.fault(marker.source, f"the marker at [{marker.x * 1000:.0f}, {marker.y * 1000:.0f}] mm touches no "
+            checker.fault(marker.source, f"the marker at {_mm(marker.x, marker.y)} touches no "
                           "line; move its edge to the line's edge")
         elif junction_of(net, marker) is None:
-            checker.fault(marker.source, f"the marker at [{marker.x * 1000:.0f}, {marker.y * 1000:.0f}] mm stands at no "
+            checker.fault(marker.source, f"the marker at {_mm(marker.x, marker.y)} stands at no "
                           "junction; move its middle to within 60 mm of one")
 
 
@@ -97,7 +107,7 @@ def _touches(line: Polyline, corners: tuple[Point, ...], reach: float) -> bool:
 def _check_gap(line: Polyline, gap: Spot, checker: Checker) -> None:
     for low, high, side in ((gap.s_m - STRAIGHT_M, gap.s_m, "before"), (gap.end_m, gap.end_m + STRAIGHT_M, "after")):
         if low < 0.0 or high > line.length or _bend(line, low, high, line.heading(gap.s_m + 0.001)) > math.radians(5):
-            checker.fault("course", f"the gap at [{gap.x * 1000:.0f}, {gap.y * 1000:.0f}] mm has less than 50 mm of "
+            checker.fault("course", f"the gap at {_mm(gap.x, gap.y)} has less than 50 mm of "
                           f"straight line {side} it; add straight_mm = 50 there")
 
 
@@ -108,26 +118,76 @@ def _bend(line: Polyline, low: float, high: float, heading: float) -> float:
     return max(abs(wrap(angle - heading)) for angle in headings)
 
 
-def _check_ramp(source: str, ramp: Spot, line: Polyline, checker: Checker) -> None:
-    if ramp.end_m - ramp.s_m > 0.02 and _bend(line, ramp.s_m, ramp.end_m, line.heading(ramp.s_m + 0.003)) > math.pi / 4:
-        checker.fault(source, "has a bend of the line on it; let the line run straight over the ramp")
+def _check_ramp(ramp: Ramp, spot: Spot, line: Polyline, checker: Checker) -> None:
+    """Note where the route climbs a slope otherwise than straight up or down."""
+    slopes = [plate for plate in ramp.plates if plate.near_m != plate.far_m]
+    for i in range(max(1, round((spot.end_m - spot.s_m) / 0.01))):
+        s = spot.s_m + 0.005 + 0.01 * i
+        x, y = line.at(s)
+        for plate in slopes:
+            off = abs(math.sin(line.heading(s) - plate.heading))
+            if off > math.sin(math.radians(20)) and inside_convex(x, y, plate.corners()):
+                checker.fault(ramp.source, f"the line runs askew on a slope at {_mm(x, y)}; let it run straight up or "
+                              "down, within 20 degrees")
+                return
+
+
+def _check_steps(line: Polyline, relief: Relief, checker: Checker) -> None:
+    """Note steps in the floor on the route that no track climbs."""
+    if relief.flat:
+        return
+    last = relief.height(*line.at(0.0))
+    for i in range(1, int(line.length / 0.002) + 1):
+        x, y = line.at(0.002 * i)
+        height = relief.height(x, y)
+        if abs(height - last) > STEP_M:
+            checker.fault("course", f"the line meets a step of {abs(height - last) * 1000:.0f} mm at {_mm(x, y)}; "
+                          "join the plates there, or move the line or the ramp")
+            return
+        last = height
 
 
 def _check_obstacle(solid: Solid, spot: Spot, route: Route, checker: Checker) -> None:
     for other in route.spots:
-        if other.kind not in ("junction", "gap", "ramp", "finish") and other.index == spot.index:
-            continue
-        if other.kind in ("bump", "corner"):
+        if other.kind not in _NEED_ROOM or (other.kind == "obstacle" and other.index == spot.index):
             continue
         room = max(other.s_m - spot.end_m, spot.s_m - other.end_m)
-        near = _solid_distance(solid, *route.line.at(other.s_m))
-        if room < CLEAR_M and min(near, _solid_distance(solid, *route.line.at(other.end_m))) < CLEAR_M:
-            what = {"obstacle": "another obstacle"}.get(other.kind, f"a {other.kind}")
-            checker.fault(solid.source, f"stands within 150 mm of {what} at [{other.x * 1000:.0f}, "
-                          f"{other.y * 1000:.0f}] mm, so that nobody can pass; move it along the line")
+        near = min(_solid_distance(solid, *route.line.at(s)) for s in (other.s_m, other.end_m))
+        if room < CLEAR_M and near < CLEAR_M:
+            what = "another obstacle" if other.kind == "obstacle" else f"the {other.kind}"
+            checker.fault(solid.source, f"stands within 150 mm of {what} at {_mm(other.x, other.y)}, so that nobody "
+                          "can pass it; move it along the line")
+
+
+def _check_room(solids: Sequence[Solid], walls: Sequence[Wall], route: Route, checker: Checker) -> None:
+    """Note solids that stand at the start, or beside the line where the robot needs to pass."""
+    on_route = {spot.index for spot in route.spots if spot.kind == "obstacle"}
+    for index, solid in enumerate(solids):
+        if _solid_distance(solid, *route.points[0]) < CLEAR_M:
+            checker.fault(solid.source, "stands within 150 mm of the start; move it on")
+        elif index not in on_route:
+            _check_beside(solid, route, checker)
+    for wall in walls:
+        _check_beside(wall.solid(), route, checker)
+
+
+def _check_beside(solid: Solid, route: Route, checker: Checker) -> None:
+    if route.line.nearest(solid.x, solid.y)[1] > solid.radius + BESIDE_M:
+        return
+    for i in range(int(route.length_m / 0.01) + 1):
+        x, y = route.line.at(0.01 * i)
+        away = _solid_distance(solid, x, y)
+        if away < BESIDE_M:
+            checker.fault(solid.source, f"stands {away * 1000:.0f} mm beside the line at {_mm(x, y)}, where the robot "
+                          f"must pass; keep {BESIDE_M * 1000:.0f} mm away, or put an obstacle on the line")
+            return
 
 
 def _solid_distance(solid: Solid, x: float, y: float) -> float:
     if solid.shape == "circle":
         return max(0.0, math.hypot(x - solid.x, y - solid.y) - solid.radius)
     return polygon_distance(x, y, solid.corners)
+
+
+def _mm(x: float, y: float) -> str:
+    return f"[{x * 1000:.0f}, {y * 1000:.0f}] mm"

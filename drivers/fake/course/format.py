@@ -52,14 +52,15 @@ def parse_course(text: str, source: str) -> Course:
         drawing.obstacles,
     )
     route = trace(net, scene, checker)
-    check_drivable(drawing, net, route, checker)
+    plates = [plate for ramp in drawing.ramps for plate in ramp.plates]
+    relief = Relief(drawing.bumps, plates, width, height)
+    check_drivable(drawing, walls, relief, net, route, checker)
     checker.finish()
     assert route is not None  # a route that failed left a fault
-    plates = [plate for ramp in drawing.ramps for plate in ramp.plates]
     return Course(
         name, text, width, height, drawing.line_width_m, colours, start, tuple(drawing.strokes),
         tuple(drawing.markers), tuple(drawing.strips), tuple(drawing.bumps), tuple(drawing.ramps),
-        tuple(drawing.obstacles), walls, Relief(drawing.bumps, plates, width, height), route,
+        tuple(drawing.obstacles), walls, relief, route,
     )
 
 
@@ -87,16 +88,17 @@ def _at(table: Table) -> Pose:
 
 def _lines(tables: list[Table], drawing: Drawing) -> None:
     for table in tables:
-        heading = math.radians(table.number("heading_deg", 0.0, low=-360.0, high=360.0))
+        heading = 0.0
         if table.has("from"):
             name = table.text("from")
             if name not in drawing.places:
                 table.fault("from", f"is {name!r}, a place that no line above it has; {nearest(name, drawing.places)}")
             place = drawing.places.get(name, Pose(0.0, 0.0, 0.0))
-            x, y = place.x, place.y
+            x, y, heading = place.x, place.y, place.heading
         else:
             x, y = (v / 1000 for v in table.numbers("from_mm", count=2))
-        pen = Pen(drawing, x, y, heading, table.place)
+        degrees = table.number("heading_deg", math.degrees(heading), low=-360.0, high=360.0)
+        pen = Pen(drawing, x, y, math.radians(degrees), table.place)
         moves = table.tables("moves")
         if not moves:
             table.fault("moves", "is missing or empty; list the line's moves")

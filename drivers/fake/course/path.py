@@ -122,7 +122,7 @@ def _junction(pen: Pen, move: Table) -> None:
     marker = move.choice("marker", SIDES, "none")
     after = move.choice("after", SIDES, "none")
     size = move.number("size_mm", 25.0, low=10.0, high=60.0) / 1000
-    stub = move.number("stub_mm", 100.0, low=0.0, high=2000.0) / 1000
+    stubs = _stubs(move, len(arms))
     for along, sides in ((-1, marker), (1, after)):
         for left, name in ((1, "left"), (-1, "right")):
             if sides in (name, "both"):
@@ -130,7 +130,7 @@ def _junction(pen: Pen, move: Table) -> None:
     go = move.choice("go", (*ARMS, "end"), GO_BY_MARKER.get(marker, "end"))
     if go not in (*arms, "end"):
         move.fault("junction", f"has no arm {go!r}, yet the line goes on there; add it, or say go = \"end\"")
-    for arm in arms:
+    for arm, stub in zip(arms, stubs, strict=True):
         if arm != go and stub > 0.0:
             pen.stub(ARMS[arm], stub)
     if go == "end":
@@ -145,6 +145,13 @@ def _arms(move: Table) -> list[str]:
         move.fault("junction", f"is {arms!r}; list the arms that leave: some of \"left\", \"right\", \"ahead\"")
         return ["ahead"]
     return list(arms)
+
+
+def _stubs(move: Table, count: int) -> tuple[float, ...]:
+    """Return the length of each arm's stub (m): one number for all, or one for each."""
+    if isinstance(move.data.get("stub_mm"), list):
+        return tuple(stub / 1000 for stub in move.numbers("stub_mm", count=count, low=0.0, high=2000.0))
+    return (move.number("stub_mm", 100.0, low=0.0, high=2000.0) / 1000,) * count
 
 
 def _place(pen: Pen, move: Table) -> None:

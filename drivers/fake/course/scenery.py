@@ -56,7 +56,7 @@ def _shade(colour: Colour, share: float) -> Colour:
 
 
 def _plate(plate: Plate, floor: Colour) -> Figure:
-    """A plate in a grey that says up (darker), level or down (lighter)."""
+    """Return a plate in a grey that says up (darker), level or down (lighter)."""
     slope = (plate.far_m > plate.near_m) - (plate.far_m < plate.near_m)
     return Figure("polygon", "ramp", plate.corners(), _shade(floor, 0.75 - 0.15 * slope), name="plate")
 

@@ -71,7 +71,12 @@ def _obstacle(table: Table) -> Moves:
 
 def _junction(arms: list[str]) -> Callable[[Table], Moves]:
     def moves(table: Table) -> Moves:
-        junction: dict[str, Any] = {"junction": arms, "go": "end", "stub_mm": 150.0}
+        dead = table.data["dead"] if table.has("dead") else []
+        if not isinstance(dead, list) or any(arm not in arms for arm in dead):
+            table.fault("dead", f"is {dead!r}; list arms of this tile that end early: some of {', '.join(arms)}")
+            dead = []
+        stubs = [100.0 if arm in dead else 150.0 for arm in arms]
+        junction: dict[str, Any] = {"junction": arms, "go": "end", "stub_mm": stubs}
         for word in ("marker", "after", "size_mm"):
             if table.has(word):
                 junction[word] = table.data[word]

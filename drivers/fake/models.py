@@ -1,0 +1,269 @@
+"""What each device makes of the world: light, distance, travel and lean into whole counts, by driver name.
+
+Rules: a model belongs to a *driver name*, since that is what says which device sits there; it knows the device's raw
+form from its own table below and never calls the driver to compute a reading. A package adds models by the entry point
+group `robotcore.fake_models`: name of the driver -> ``model(fitted, scene) -> Model``.
+
+Numbers are ours, `common practice, no source`, for devices of the usual kinds; nothing is copied from a data sheet.
+
+| driver | what it reports | period, delay | noise (standard deviation at size 1) |
+| --- | --- | --- | --- |
+| rgb10 | 480 counts at light 1, offset 6, 0 to 1023 | 10 ms, 2 ms | 1.2 counts read, variance 0.03 a count shot |
+| rgbc16 | 1500 counts a ms of integration at light 1, offset 20, up to its full scale | integration + 1 ms, half of it + 1 ms | 8 counts read, variance 0.2 a count shot |
+| echo_us | echo time, 0 for none; 15 degrees half-angle, 35 grazing, 30 mm to 2 m; temperature | 40 ms, 10 ms | 6 us |
+| optical_mm | distance, 65535 for none; 8 degrees, 75 grazing, 20 mm to 1.2 m | 30 ms, 20 ms | 1.5 mm + 0.5 % |
+| tracks, positioner | whole counts of the encoders | each step, 0 | none |
+| tilt_mg | specific force ahead, left, up | each step, 0 | 8 mg, and 25 mg a m/s from the tracks |
+| button | pressed by the operator from 0.3 s to 0.5 s | each step, 0 | none |
+| battery_mv | terminal voltage | 100 ms, 0 | 8 mV |
+
+Two sensors from one bag differ by 8 %: the left floor sensor is 4 % above, the right 4 % below. Red, green and blue
+respond as 0.82 : 1 : 0.74 (CHECKS a.3: raw white of a camera is far from grey).
+"""
+
+import math
+from collections.abc import Callable
+from importlib import metadata
+from typing import Any
+
+from attrs import frozen
+
+from drivers.fake.course.shapes import Colour, Solid
+from drivers.fake.instruments import Counts, Model, split_delay
+from drivers.fake.motion import GRAVITY, Joint, Noise, Truth
+from drivers.fake.optics import (
+    FRONT_HALF_ANGLE,
+    FRONT_REACH_M,
+    Look,
+    make_floor_eye,
+    make_front_eye,
+)
+from drivers.fake.perturbations import Drawn, Shift
+from drivers.fake.ranging import make_cone, speed_of_sound
+from robotcore.errors import UserError
+from robotcore.layout import AGE_UNIT_S
+from robotcore.rig import Body, Fitted
+
+GROUP = "robotcore.fake_models"
+RESPONSE = (0.82, 1.0, 0.74)
+SENSOR_GAIN = {"floor_left": 1.04, "floor_right": 0.96}
+PRESS_S = (0.3, 0.5)
+NO_SHIFT = Shift()
+
+
+@frozen
+class Scene:
+    """What a model may see of the world.
+
+    `gauss` gives a fresh source of normal draws; `field` is middle x, y and half width, half height in metres.
+    """
+
+    truth: Truth
+    drawn: Drawn
+    body: Body
+    step_s: float
+    look: Look
+    height_of: Callable[[float, float], float]
+    solids: tuple[Solid, ...]
+    field: tuple[float, float, float, float]
+    joints: dict[str, Joint]
+    gauss: Callable[[], Noise]
+    card: Colour | None = None  #: held before the front sensor, on the calibration pad
+
+
+ModelFactory = Callable[[Fitted, Scene], Model]
+
+
+def find_model(fitted: Fitted) -> ModelFactory:
+    """Return the model of a device's driver.
+
+    Raises:
+        UserError: there is none.
+
+    """
+    name = fitted.driver_name
+    if name in MODELS:
+        return MODELS[name]
+    for entry in metadata.entry_points(group=GROUP, name=name):
+        found: ModelFactory = entry.load()
+        return found
+    raise UserError(
+        f"driver {name!r} (role {fitted.role!r}): the fake robot has no model of it; known are {', '.join(MODELS)}; "
+        f"register one in the entry point group {GROUP!r}"
+    )
+
+
+def _eye(fitted: Fitted, scene: Scene, delay_s: float) -> Callable[[], Colour]:
+    drawn = scene.drawn
+    shift = drawn.mounts.get(fitted.role, NO_SHIFT)
+    if fitted.role == "front":
+        return make_front_eye(_front_view(scene), fitted.mount, drawn, shift, scene.truth)
+    late_s = split_delay(delay_s, scene.step_s)[1] * AGE_UNIT_S
+    return make_floor_eye(
+        scene.look, scene.height_of, fitted.mount, drawn, shift, scene.truth, late_s, scene.field
+    )
+
+
+def _front_view(scene: Scene) -> Callable[[float, float, float], tuple[float, Colour | None]]:
+    if scene.card is not None:
+        held: tuple[float, Colour | None] = (CARD_M, scene.card)
+        return lambda x, y, heading: held
+    return make_cone(scene.solids, FRONT_HALF_ANGLE, math.radians(80.0), FRONT_REACH_M)
+
+
+CARD_M = 0.040  #: where the calibration card is held before the front sensor
+
+
+def _delay(fitted: Fitted, scene: Scene, own_s: float) -> float:
+    return own_s + scene.drawn.delays_s.get(fitted.role, 0.0)
+
+
+def _rgb10(fitted: Fitted, scene: Scene) -> Model:
+    delay_s = _delay(fitted, scene, 0.002)
+    see, gauss, noise = _eye(fitted, scene, delay_s), scene.gauss(), scene.drawn.noise
+    gain = 480.0 * SENSOR_GAIN.get(fitted.role, 1.0)
+    kr, kg, kb = (gain * share for share in RESPONSE)
+    read, shot, start, full = noise * noise * 1.44, noise * noise * 0.03 * gain, 6.5, 1023
+    sqrt = math.sqrt
+
+    def capture() -> Counts:
+        red, green, blue = see()
+        spread = sqrt(read + shot * green)
+        r = int(kr * red + start + spread * gauss())
+        g = int(kg * green + start + spread * gauss())
+        b = int(kb * blue + start + spread * gauss())
+        if 0 <= r <= full and 0 <= g <= full and 0 <= b <= full:
+            return r, g, b
+        return _clipped(r, full), _clipped(g, full), _clipped(b, full)
+
+    return Model(capture, 0.010, delay_s, fine=fitted.role != "front")
+
+
+def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
+    integration = float(fitted.device.integration_ms)
+    delay_s = _delay(fitted, scene, 0.001 + 0.0005 * integration)
+    see, gauss, noise = _eye(fitted, scene, delay_s), scene.gauss(), scene.drawn.noise
+    gain = 1500.0 * integration * SENSOR_GAIN.get(fitted.role, 1.0)
+    kr, kg, kb = (gain * share for share in RESPONSE)
+    read, shot, start, full = noise * noise * 64.0, noise * noise * 0.2 * gain, 20.5, int(fitted.device.full_scale)
+    sqrt = math.sqrt
+
+    def capture() -> Counts:
+        red, green, blue = see()
+        spread = sqrt(read + shot * green)
+        r = int(kr * red + start + spread * gauss())
+        g = int(kg * green + start + spread * gauss())
+        b = int(kb * blue + start + spread * gauss())
+        c = r + g + b
+        if 0 <= r <= full and 0 <= g <= full and 0 <= b <= full and c <= full:
+            return c, r, g, b
+        return _clipped(c, full), _clipped(r, full), _clipped(g, full), _clipped(b, full)
+
+    return Model(capture, 0.001 * (integration + 1.0), delay_s, fine=fitted.role != "front")
+
+
+def _clipped(count: int, full: int) -> int:
+    return 0 if count < 0 else full if count > full else count
+
+
+def _beam(fitted: Fitted, scene: Scene, half_deg: float, grazing_deg: float, reach_m: float) -> Callable[[], float]:
+    """Return ``distance()``: metres from the sensor's face; inf for nothing."""
+    shift = scene.drawn.mounts.get(fitted.role, NO_SHIFT)
+    ahead, left = fitted.mount.ahead_m + shift.ahead_m, fitted.mount.left_m + shift.left_m
+    turn, truth = fitted.mount.heading_rad + shift.heading_rad, scene.truth
+    high_enough = tuple(solid for solid in scene.solids if solid.height_m > fitted.mount.up_m)
+    nearest = make_cone(high_enough, math.radians(half_deg), math.radians(grazing_deg), reach_m)
+
+    def distance() -> float:
+        c, s = truth.cos, truth.sin
+        x, y = truth.x + ahead * c - left * s, truth.y + ahead * s + left * c
+        return nearest(x, y, truth.heading + turn)[0]
+
+    return distance
+
+
+def _echo_us(fitted: Fitted, scene: Scene) -> Model:
+    distance = _beam(fitted, scene, 15.0, 35.0, 2.0)
+    microseconds = 2e6 / speed_of_sound(scene.drawn.air_c)
+    tenths = round(10.0 * (scene.drawn.air_c + scene.drawn.thermometer_c))
+    gauss, spread = scene.gauss(), 6.0 * scene.drawn.noise
+
+    def capture() -> Counts:
+        metres = distance()
+        if not 0.03 <= metres < 2.0:
+            return 0, tenths
+        return max(1, round(metres * microseconds + spread * gauss())), tenths
+
+    return Model(capture, 0.040, _delay(fitted, scene, 0.010))
+
+
+def _optical_mm(fitted: Fitted, scene: Scene) -> Model:
+    distance = _beam(fitted, scene, 8.0, 75.0, 1.2)
+    gauss, noise = scene.gauss(), scene.drawn.noise
+
+    def capture() -> Counts:
+        metres = distance()
+        if not 0.02 <= metres < 1.2:
+            return (0xFFFF,)
+        return (max(0, round(1000.0 * metres + noise * (1.5 + 5.0 * metres) * gauss())),)
+
+    return Model(capture, 0.030, _delay(fitted, scene, 0.020))
+
+
+def _tracks(fitted: Fitted, scene: Scene) -> Model:
+    truth, phase = scene.truth, scene.drawn.phase
+    per_metre = fitted.device.counts_per_turn / (math.tau * scene.body.wheel_radius_m)
+    floor = math.floor
+
+    def capture() -> Counts:
+        return floor(truth.left_m * per_metre + phase), floor(truth.right_m * per_metre + phase)
+
+    return Model(capture, loses=False)
+
+
+def _positioner(fitted: Fitted, scene: Scene) -> Model:
+    joint = scene.joints[fitted.role]
+    per_rad = fitted.device.counts_per_turn / math.tau
+    return Model(lambda: (math.floor(joint.angle * per_rad + 0.5),), loses=False)
+
+
+def _tilt_mg(fitted: Fitted, scene: Scene) -> Model:
+    truth, gauss, noise = scene.truth, scene.gauss(), scene.drawn.noise
+    turn = scene.drawn.mounts.get(fitted.role, NO_SHIFT).heading_rad  # bolted on not quite level
+    sin, cos = math.sin, math.cos
+
+    def capture() -> Counts:
+        spread = noise * (8.0 + 25.0 * abs(truth.speed))
+        ahead, left = 1000.0 / GRAVITY * truth.accel, 1000.0 / GRAVITY * truth.speed * truth.turn
+        pitch, roll = truth.pitch + turn, truth.roll
+        return (
+            round(1000.0 * sin(pitch) + ahead + spread * gauss()),
+            round(1000.0 * sin(roll) + left + spread * gauss()),
+            round(1000.0 * cos(pitch) * cos(roll) + spread * gauss()),
+        )
+
+    return Model(capture)
+
+
+def _button(fitted: Fitted, scene: Scene) -> Model:
+    truth = scene.truth
+    return Model(lambda: (int(PRESS_S[0] <= truth.time_s < PRESS_S[1]),), loses=False)
+
+
+def _battery_mv(fitted: Fitted, scene: Scene) -> Model:
+    truth, gauss, spread = scene.truth, scene.gauss(), 8.0 * scene.drawn.noise
+    return Model(lambda: (max(0, round(1000.0 * truth.volts + spread * gauss())),), 0.100, loses=False)
+
+
+MODELS: dict[str, ModelFactory] = {
+    "rgb10": _rgb10,
+    "rgbc16": _rgbc16,
+    "echo_us": _echo_us,
+    "optical_mm": _optical_mm,
+    "tracks": _tracks,
+    "positioner": _positioner,
+    "tilt_mg": _tilt_mg,
+    "button": _button,
+    "battery_mv": _battery_mv,
+}
+"""The models that come with the fake, by driver name."""

@@ -1,0 +1,94 @@
+"""A brick made of software: the agent's port, with a world of any kind behind it instead of copper.
+
+The world is an argument, so that the fake robot, or a few lines in a test, can stand there. Rules: time is an argument
+(`clock` gives seconds); the world moves in whole periods, as far as the clock says, whether or not anyone looks.
+"""
+
+from collections.abc import Callable
+from typing import Protocol
+
+from robotcore.layout import AGE_UNIT_S, NEVER
+from robotcore.rig import Rig
+
+Powers = tuple[int, int, int, int]
+"""Power in per mille: left, right, gripper, sorter."""
+
+
+class World(Protocol):
+    """What stands behind the port."""
+
+    def step(self, powers: Powers) -> tuple[int, ...]:
+        """Go on by one period under `powers`; return the row of raw counts, as the rig's layout says."""
+        ...
+
+
+class Pipe(Protocol):
+    """The serial line, as the brick sees it. Neither function waits."""
+
+    def read_bytes(self, limit: int) -> bytes:
+        """Return what has arrived, at most `limit` bytes."""
+        ...
+
+    def write_bytes(self, data: bytes) -> int:
+        """Send; return how many bytes were taken."""
+        ...
+
+
+class WorldPort:
+    """The port of a stand-in brick: see port_template.py for what its functions promise.
+
+    Args:
+        rig: names the devices.
+        world: what they see and move.
+        pipe: the line.
+        clock: monotonic seconds.
+
+    """
+
+    TICKS_PERIOD = 2**32
+    MOST_AT_ONCE = 100  #: periods that the world catches up in one call; a longer sleep of the machine is forgotten
+
+    def __init__(self, rig: Rig, world: World, pipe: Pipe, clock: Callable[[], float]) -> None:
+        self.NAME = f"stand-in {rig.name}"
+        self.DEVICES = tuple(
+            (f.port, f.driver_name, round(1.0 / rig.period_s), tuple(tuple(c) for c in f.device.channels))
+            for f in rig.fitted
+        )
+        self._slots = [rig.layout.slots[f.role] for f in rig.fitted]
+        self._world = world
+        self._pipe = pipe
+        self._clock = clock
+        self._period_s = rig.period_s
+        self._at_s = clock()  # the time up to which the world has gone
+        self.powers: list[int] = [0, 0, 0, 0]
+        self._row = world.step((0, 0, 0, 0))
+        self.read_bytes = pipe.read_bytes
+        self.write_bytes = pipe.write_bytes
+
+    def ticks_us(self) -> int:
+        """Return the clock in microseconds, wrapped, after the world has caught up with it."""
+        now_s = self._clock()
+        if now_s - self._at_s > self.MOST_AT_ONCE * self._period_s:
+            self._at_s = now_s - self.MOST_AT_ONCE * self._period_s
+        while now_s - self._at_s >= self._period_s:
+            self._at_s += self._period_s
+            left, right, gripper, sorter = self.powers
+            self._row = self._world.step((left, right, gripper, sorter))
+        return int(now_s * 1e6) % self.TICKS_PERIOD
+
+    def read_counts(self, number: int, counts: list[int]) -> int:
+        """Write the world's counts of device `number` into `counts`; return their age in microseconds."""
+        slot = self._slots[number]
+        counts[:] = self._row[slot.start : slot.stop]
+        age = self._row[slot.age]
+        if age == NEVER:
+            return -1
+        return round(age * AGE_UNIT_S * 1e6 + (self._clock() - self._at_s) * 1e6)
+
+    def set_power(self, motor: int, per_mille: int) -> None:
+        """Power a motor."""
+        self.powers[motor] = per_mille
+
+    def release(self, motor: int) -> None:
+        """Take the power off a motor."""
+        self.powers[motor] = 0

@@ -1,0 +1,414 @@
+"""The host's half of a conversation with the brick: handshake, counting, clock offset; no I/O, time is an argument.
+
+State machine (`TRANSITIONS`, printed in LINK.md):
+
+    GREETING  --Welcome-->  LISTING  --last Entry-->  STARTING  --Sense-->  RUNNING
+        ^                                                                     |
+        +---------------- silence, a restarted brick, no answer --------------+
+
+A brick that cannot serve the rig leads to REFUSED, with the reasons in `problems`. Rules: nothing is acted upon twice,
+nothing old replaces something new, and whatever is not used is counted.
+"""
+
+from collections.abc import Iterable
+from typing import Any, NamedTuple
+
+from drivers.link import messages as m
+from robotcore.layout import LONGEST_AGE, NEVER
+from robotcore.rig import Rig
+
+GREETING, LISTING, STARTING, RUNNING, REFUSED = "greeting", "listing", "starting", "running", "refused"
+
+ANSWER_S = 0.2  #: a question of the handshake that got no answer for so long is put again
+TRIES = 25  #: after so many the handshake starts from its beginning
+DRIFT = 2e-4  #: how fast the two clocks may part; twice what two common quartz crystals do (common practice, no source)
+NEW, LATE, REPEATED = "new", "late", "repeated"
+WINDOW = 64  #: sequence numbers back to which a late message is told from a repeated one
+EVENTS_KEPT = 200
+
+#: state -> message -> states that may follow
+TRANSITIONS: dict[str, dict[str, tuple[str, ...]]] = {
+    GREETING: {"Welcome": (LISTING, STARTING, REFUSED), "Fault": (GREETING, REFUSED)},
+    LISTING: {"Entry": (LISTING, STARTING, REFUSED), "Fault": (LISTING, REFUSED)},
+    STARTING: {"Sense": (STARTING, RUNNING), "Fault": (STARTING, GREETING, REFUSED)},
+    RUNNING: {"Sense": (RUNNING,), "Status": (RUNNING,), "Fault": (RUNNING, GREETING)},
+    REFUSED: {},
+}
+
+
+class Tally:
+    """Counts lost, late and repeated messages by their sequence numbers, modulo 65536.
+
+    A message that comes late was first counted as lost; that is taken back. Numbers further back than `WINDOW`
+    count as late.
+    """
+
+    def __init__(self) -> None:
+        self.accepted = self.lost = self.late = self.repeated = 0
+        self._newest = -1
+        self._seen = 0
+
+    def restart(self, sequence: int) -> None:
+        """Begin a new series at `sequence`; the counts go on."""
+        self._newest, self._seen = sequence, 1
+        self.accepted += 1
+
+    def note(self, sequence: int) -> str:
+        """Count a message; return NEW, LATE or REPEATED."""
+        if self._newest < 0:
+            self.restart(sequence)
+            return NEW
+        ahead = (sequence - self._newest) & 0xFFFF
+        if 0 < ahead < 0x8000:
+            self.accepted += 1
+            self.lost += ahead - 1
+            self._seen = (self._seen << ahead | 1) & ((1 << WINDOW) - 1) if ahead < WINDOW else 1
+            self._newest = sequence
+            return NEW
+        return self._back(-ahead & 0xFFFF)
+
+    def _back(self, behind: int) -> str:
+        if behind < WINDOW and self._seen >> behind & 1:
+            self.repeated += 1
+            return REPEATED
+        self.late += 1
+        if behind < WINDOW:
+            self._seen |= 1 << behind
+            self.lost = max(0, self.lost - 1)
+        return LATE
+
+
+class AgentClock:
+    """Maps the brick's 32-bit microseconds to the host's seconds.
+
+    The offset is the least of (arrival - sent), let loose by `DRIFT` so that it follows the clocks: the quickest
+    message had the least delay, and that delay is at least the time on the wire.
+    """
+
+    def __init__(self, wire_s: float) -> None:
+        self._wire_s = wire_s
+        self._last: tuple[int, float, float] | None = None  # last 32-bit count, unwrapped seconds, offset
+
+    def sent(self, clock_us: int, arrived_s: float) -> float:
+        """Return when, on the host's clock, a message left the brick."""
+        if self._last is None:
+            agent_s, offset = clock_us * 1e-6, arrived_s - clock_us * 1e-6
+        else:
+            last, agent_s, offset = self._last
+            passed = ((clock_us - last) & 0xFFFFFFFF) * 1e-6
+            agent_s += passed
+            offset = min(offset + passed * DRIFT, arrived_s - agent_s)
+        self._last = (clock_us, agent_s, offset)
+        return agent_s + offset - self._wire_s
+
+
+class Wanted(NamedTuple):
+    """A device that the rig names, as far as the wire is concerned."""
+
+    role: str
+    port: str
+    driver: str
+    channels: str
+
+
+def wanted_devices(rig: Rig) -> list[Wanted]:
+    """Return the rig's devices in row order."""
+    return [
+        Wanted(f.role, f.port, f.driver_name, ";".join(":".join(channel) for channel in f.device.channels))
+        for f in rig.fitted
+    ]
+
+
+class Row(NamedTuple):
+    """The newest row of raw counts: packed, when it left the brick (host's clock), and the brick's own clock."""
+
+    packed: bytes
+    sent_s: float
+    clock_us: int
+    state: int
+
+
+class HostSession:
+    """One conversation, with as many handshakes as it takes.
+
+    Args:
+        wanted: the rig's devices in row order.
+        row_size: bytes of a packed row.
+        period_s: of sense messages.
+        dead_man_s: the brick's dead-man time; also the silence after which the link counts as lost.
+        wire_s: the time that a sense message takes on the wire, 0 where unknown.
+
+    """
+
+    def __init__(
+        self, wanted: Iterable[Wanted], row_size: int, period_s: float, dead_man_s: float, wire_s: float = 0.0
+    ) -> None:
+        self._wanted = tuple(wanted)
+        self._row_size = row_size
+        self._period_s = period_s
+        self._dead_man_s = dead_man_s
+        self._wire_s = wire_s
+        self._receiver = m.Receiver()
+        self._out = bytearray()
+        self._sequence = 0
+        self._nonce = 0
+        self._heard_s = self._asked_s = 0.0
+        self._row: Row | None = None
+        self._events: list[tuple[str, str]] = []
+        self._entries: dict[int, m.Entry] = {}
+        self._expected = self._tries = 0
+        self._start = m.Start(0, 0, b"")
+        self._clock = AgentClock(wire_s)
+        self.state = GREETING
+        self.tally = Tally()
+        self.problems: list[str] = []
+        self.brick_name = ""
+        self.status: m.Status | None = None  #: what the brick counted
+        self.rows_refused = 0  #: sense messages with a row of the wrong length
+        self.rows_passed_over = 0  #: rows that a newer one replaced before they were taken
+        self.echoes = 0  #: own messages that came back
+        self.handshakes = 0
+
+    # -- what goes out ---------------------------------------------------------------------------------------------
+
+    def encode(self, message: m.Message) -> bytes:
+        """Return the next frame to send, numbered."""
+        self._sequence = (self._sequence + 1) & 0xFFFF
+        return m.encode(message, self._sequence)
+
+    def take(self) -> bytes:
+        """Return what the session itself wants sent (handshakes), and forget it."""
+        out = bytes(self._out)
+        self._out.clear()
+        return out
+
+    def greet(self, now_s: float) -> None:
+        """Begin a handshake. On the brick it stops the motors and ends the old session."""
+        self.state = GREETING
+        self._nonce = (self._nonce + 0x9E3779B1 + int(now_s * 1e6)) & 0xFFFFFFFF  # unlike the last ones
+        self._entries.clear()
+        self._row = None
+        self._tries = 0
+        self._hello(now_s)
+
+    def _hello(self, now_s: float) -> None:
+        self._asked_s = now_s
+        self._out += b"\0"  # ends whatever half frame the line holds
+        period_us, dead_man_ms = round(self._period_s * 1e6), round(self._dead_man_s * 1e3)
+        self._out += self.encode(m.Hello(m.VERSION, period_us, dead_man_ms, self._nonce))
+
+    def _ask_again(self, now_s: float) -> None:
+        """Repeat the question that got no answer; what was heard so far is kept, so a noisy line gets there too."""
+        self._tries += 1
+        if self._tries > TRIES:
+            self.greet(now_s)
+        elif self.state == STARTING:
+            self._asked_s = now_s
+            self._out += b"\0" + self.encode(self._start)
+        else:
+            self._hello(now_s)
+
+    def tick(self, now_s: float) -> None:
+        """Look at the time: a silent brick is greeted anew."""
+        if self.state == RUNNING and now_s - self._heard_s > self._dead_man_s:
+            self._lose(f"no message from the brick for {now_s - self._heard_s:.3f} s", now_s)
+        elif self.state in (GREETING, LISTING, STARTING) and now_s - self._asked_s > ANSWER_S:
+            self._ask_again(now_s)
+
+    # -- what comes in ---------------------------------------------------------------------------------------------
+
+    def feed(self, data: bytes, now_s: float) -> None:
+        """Take in bytes that arrived at `now_s`."""
+        for received in self._receiver.feed(data):
+            self._hear(received, now_s)
+
+    def fresh(self) -> Row | None:
+        """Return the newest row if it was not taken before."""
+        row, self._row = self._row, None
+        return row
+
+    def events(self) -> list[tuple[str, str]]:
+        """Return (kind, detail) of what happened since the last call, oldest first."""
+        events, self._events = self._events, []
+        return events
+
+    def counts(self) -> dict[str, int]:
+        """Return every counter of this side."""
+        damage = self._receiver.damage
+        return {
+            "accepted": self.tally.accepted,
+            "lost": self.tally.lost,
+            "late": self.tally.late,
+            "repeated": self.tally.repeated,
+            "damaged": damage.dropped,
+            "octets": damage.octets,
+            "refused": self._receiver.refused + self.rows_refused,
+            "passed_over": self.rows_passed_over,
+            "echoes": self.echoes,
+            "handshakes": self.handshakes,
+        }
+
+    def note(self, kind: str, detail: str) -> None:
+        """Keep an event for `events`; past `EVENTS_KEPT` the newest replace each other."""
+        if len(self._events) >= EVENTS_KEPT:
+            self._events[-1] = ("link-events", f"more than {EVENTS_KEPT} events; the last was {kind}: {detail}")
+        else:
+            self._events.append((kind, detail))
+
+    def _hear(self, received: m.Received, now_s: float) -> None:
+        message = received.message
+        if isinstance(message, m.Hello | m.Start | m.Act | m.Stop):
+            self.echoes += 1
+            return
+        if isinstance(message, m.Welcome) and message.nonce == self._nonce and self.state == GREETING:
+            self.tally.restart(received.sequence)
+        else:
+            order = self.tally.note(received.sequence)
+            if order == REPEATED or (order == LATE and isinstance(message, m.Sense)):
+                return
+        self._heard_s = now_s
+        if type(message).__name__ in TRANSITIONS[self.state]:
+            _ACTIONS[type(message)](self, message, now_s)
+
+    def _welcome(self, message: m.Welcome, now_s: float) -> None:
+        if message.nonce != self._nonce:
+            return  # the answer to an older greeting
+        if message.version != m.VERSION:
+            self._refuse([_version_text(f"protocol version {message.version}")])
+            return
+        self._clock = AgentClock(self._wire_s)
+        self._clock.sent(message.clock_us, now_s)
+        self._expected, self.brick_name = message.devices, message.name
+        self.state = LISTING
+        self._asked_s = now_s
+        self._start_when_listed(now_s)
+
+    def _entry(self, message: m.Entry, now_s: float) -> None:
+        if message.nonce == self._nonce:
+            self._entries[message.number] = message
+            self._start_when_listed(now_s)
+
+    def _start_when_listed(self, now_s: float) -> None:
+        if len(self._entries) < self._expected:
+            return
+        order, problems, spare = match_devices(self._wanted, [self._entries[n] for n in sorted(self._entries)])
+        if problems:
+            self._refuse(problems)
+            return
+        if not self.handshakes:
+            for name in spare:
+                self.note("device-unnamed", f"the brick has {name!r}, which the rig does not name; it is left alone")
+        columns = [line for n in order for line in m.columns_of(self._entries[n].name, self._entries[n].channels)]
+        self._start = m.Start(self._nonce, m.digest(columns), bytes(order))
+        self._out += self.encode(self._start)
+        self.state = STARTING
+        self._asked_s = now_s
+
+    def _sense(self, message: m.Sense, now_s: float) -> None:
+        if len(message.row) != self._row_size:
+            self.rows_refused += 1
+            return
+        if self._row is not None:
+            self.rows_passed_over += 1
+        self._row = Row(message.row, self._clock.sent(message.clock_us, now_s), message.clock_us, message.state)
+        if self.state == STARTING:
+            self.state = RUNNING
+            self.handshakes += 1
+            if self.handshakes > 1:
+                self.note("link-back", f"{self.brick_name} answers again (handshake {self.handshakes})")
+
+    def _status(self, message: m.Status, now_s: float) -> None:
+        self.status = message
+
+    def _fault(self, message: m.Fault, now_s: float) -> None:
+        word = m.FAULT_WORDS.get(message.code, f"code {message.code}")
+        if message.code == m.FAULT_VERSION and self.state != RUNNING:
+            self._refuse([_version_text(message.text)])
+        elif message.code == m.FAULT_HANDSHAKE and self.state != RUNNING:
+            self._refuse([f"the brick refuses the handshake: {message.text}; compare its device list with the rig"])
+        elif message.code in (m.FAULT_NO_SESSION, m.FAULT_AGENT) and self.state in (STARTING, RUNNING):
+            self.note("brick-fault", f"{word}: {message.text}")
+            if self.state == STARTING:
+                self.greet(now_s)
+            else:
+                self._lose("the brick left the session", now_s)
+        elif message.code != m.FAULT_NO_SESSION:  # while greeting it only says what the greeting is for
+            self.note("brick-fault", f"{word}: {message.text}")
+
+    def _refuse(self, problems: list[str]) -> None:
+        self.problems = problems
+        self.state = REFUSED
+
+    def _lose(self, why: str, now_s: float) -> None:
+        self.note("link-lost", why)
+        self.greet(now_s)
+
+
+_ACTIONS: dict[type[Any], Any] = {
+    m.Welcome: HostSession._welcome,
+    m.Entry: HostSession._entry,
+    m.Sense: HostSession._sense,
+    m.Status: HostSession._status,
+    m.Fault: HostSession._fault,
+}
+
+
+def _version_text(said: str) -> str:
+    return (
+        f"the brick says: {said}; this host speaks version {m.VERSION}; "
+        f"copy drivers/agent/brick_agent.py of this release to the brick"
+    )
+
+
+def match_devices(
+    wanted: Iterable[Wanted], entries: list[m.Entry]
+) -> tuple[list[int], list[str], list[str]]:
+    """Find each wanted device among the brick's, by port name or by role.
+
+    Returns:
+        The brick's numbers in row order, the problems, and the names of devices that nobody wants.
+
+    """
+    by_name = {entry.name: entry for entry in entries}
+    order: list[int] = []
+    problems: list[str] = []
+    for device in wanted:
+        entry = by_name.get(device.port) or by_name.get(device.role)
+        if entry is None:
+            known = ", ".join(by_name) or "none"
+            problems.append(
+                f"{device.role}: the brick has no device at port {device.port!r} (it has: {known}); "
+                f"plug it in, or mend the rig or the brick's device list"
+            )
+            continue
+        problems += _differences(device, entry)
+        order.append(entry.number)
+    spare = [entry.name for entry in entries if entry.number not in order]
+    return order, problems, spare
+
+
+def _differences(device: Wanted, entry: m.Entry) -> list[str]:
+    if entry.driver and entry.driver != device.driver:
+        return [
+            f"{device.role}: the brick has {entry.driver!r} at {entry.name!r}, the rig says {device.driver!r}; "
+            f"mend the one that is wrong"
+        ]
+    if entry.channels != device.channels:
+        return [
+            f"{device.role}: the brick reports {entry.channels!r} at {entry.name!r}, driver {device.driver!r} "
+            f"expects {device.channels!r}; mend the brick's device list"
+        ]
+    return []
+
+
+def age_row(row: tuple[int, ...], ages: Iterable[int], add: int) -> tuple[int, ...]:
+    """Return `row` with `add` (tenths of a millisecond) more on each age column of a reading that is there."""
+    if add <= 0:
+        return row
+    aged = list(row)
+    for at in ages:
+        age = aged[at]
+        if age != NEVER:
+            age += add
+            aged[at] = age if age < LONGEST_AGE else LONGEST_AGE
+    return tuple(aged)

@@ -11,9 +11,10 @@ from robotcore.calibration import Calibration
 from robotcore.command import Command
 from robotcore.decode import Decoder
 from robotcore.kernel import Kernel, Observer
+from robotcore.log import Log
 from robotcore.mission import Mission
 from robotcore.rig import Rig
-from robotcore.robot import Log, Robot
+from robotcore.robot import Robot
 
 
 class Brain:

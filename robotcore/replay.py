@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 from robotcore.brain import Brain
 from robotcore.command import Command
+from robotcore.log import Decision, Log
 from robotcore.readings import Sample
-from robotcore.robot import Decision, Log
 
 Row = tuple[int, tuple[int, ...], tuple[float, ...]]
 """(tick, raw counts, recorded command)."""

@@ -14,8 +14,8 @@ from robotcore.brain import Brain
 from robotcore.command import AT_REST, HALT, Command
 from robotcore.errors import UserError
 from robotcore.kernel import Observer, Task
+from robotcore.log import Fault, Log
 from robotcore.pacing import Clock, FreePacer, WallClock, WallPacer
-from robotcore.robot import Fault, Log
 from robotcore.safety import Gate, HungError, Signals, Watchdog
 
 

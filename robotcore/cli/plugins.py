@@ -82,7 +82,7 @@ def calibration_path(name: str) -> Path:
 
 def shipped_names(folder: str) -> list[str]:
     """Return the names of the shipped TOML files of a folder below ``drivers``."""
-    return sorted(path.stem for path in _drivers_folder(folder).glob("*.toml"))
+    return sorted(path.stem for path in drivers_folder(folder).glob("*.toml"))
 
 
 def known(what: str, table: dict[str, str]) -> list[str]:
@@ -107,7 +107,8 @@ def _find(what: str, name: str, table: dict[str, str]) -> Any:
         raise UserError(f"{what} {name!r}: {points[0].value} cannot be loaded ({error}); mend that package") from error
 
 
-def _drivers_folder(folder: str) -> Path:
+def drivers_folder(folder: str) -> Path:
+    """Return a folder below ``drivers``, wherever that is installed."""
     spec = importlib.util.find_spec("drivers")
     places = spec.submodule_search_locations if spec is not None else None
     if not places:
@@ -118,7 +119,7 @@ def _drivers_folder(folder: str) -> Path:
 def _shipped(what: str, name: str, folder: str) -> Path:
     if name.endswith(".toml") or "/" in name:
         return Path(name)
-    path = _drivers_folder(folder) / f"{name}.toml"
+    path = drivers_folder(folder) / f"{name}.toml"
     if not path.exists():
         raise UserError(
             f"{what} {name!r} does not exist; {nearest(name, shipped_names(folder))}, or give a path to a file"

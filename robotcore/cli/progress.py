@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Callable
 from typing import TextIO
 
-from robotcore.robot import Decision, Fault, Log
+from robotcore.log import Decision, Fault, Log
 from robotcore.runtime import Outcome
 
 

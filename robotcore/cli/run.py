@@ -14,7 +14,7 @@ from robotcore.cli import plugins
 from robotcore.cli.progress import Progress, summary
 from robotcore.cli.setup import Setup, add_setup, from_words, parser
 from robotcore.errors import UserError
-from robotcore.robot import Decision, Fault, Log
+from robotcore.log import Decision, Fault, Log
 from robotcore.runtime import Limits, Outcome, Run, Slowest
 
 CAUTION = """\

@@ -105,7 +105,7 @@ class Group:
         for place, item in enumerate(self.items):
             if not startable(item):
                 return f"{self.verb}() got {_described(item)}"
-            if any(item is earlier for earlier in self.items[:place]):
+            if item in self.items[:place]:  # coroutines are equal only to themselves
                 return f"{self.verb}() got one coroutine of {name_of(item)!r} twice; call it once for each use"
         return None
 
@@ -192,10 +192,11 @@ def coroutine_of(item: Any) -> Coroutine[Any, Any, Any]:
 
 
 def name_of(item: Any) -> str:
-    """Return the name of a behaviour: its function's, with its class but without what encloses it."""
+    """Return the name of a startable behaviour: its function's, with its class but without what encloses it."""
     if isinstance(item, Group):
-        return f"{item.verb}({', '.join(map(name_of, item.items))})"
-    return str(getattr(item, "__qualname__", type(item).__name__)).rpartition("<locals>.")[2]
+        return f"{item.verb}({', '.join(map(_called, item.items))})"
+    name = str(item.__qualname__)
+    return name.rpartition("<locals>.")[2] if ">" in name else name
 
 
 def whole_ticks(verb: str, seconds: float, period_s: float) -> int:
@@ -215,6 +216,10 @@ def whole_ticks(verb: str, seconds: float, period_s: float) -> int:
     if not isfinite(ticks) or ticks < 0:
         raise ValueError(f"{verb}() got {seconds!r}; give a finite number of seconds, 0 or more")
     return max(1, ceil(ticks - 1e-9))
+
+
+def _called(item: object) -> str:
+    return name_of(item) if hasattr(item, "__qualname__") or isinstance(item, Group) else repr(item)
 
 
 def _described(item: object) -> str:

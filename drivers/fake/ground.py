@@ -40,9 +40,10 @@ class Map:
         relief: the floor's bumps and plates.
         solids: everything that stops the robot.
         reach_m: how far from the axle's middle things matter.
+
     """
 
-    __slots__ = ("cells",)
+    __slots__ = ("cells", "find")
 
     def __init__(self, relief: Relief, solids: Iterable[Solid], reach_m: float) -> None:
         self.cells: dict[tuple[int, int], Near] = {}
@@ -54,10 +55,16 @@ class Map:
             self._roughen(plate.corners(), reach)
         for solid in solids:
             self._place(solid, reach + solid.radius)
+        self.find = self._finder()
 
-    def near(self, x: float, y: float) -> Near:
-        """Return what is near (x, y)."""
-        return self.cells.get((math.floor(x / CELL_M), math.floor(y / CELL_M)), NOTHING)
+    def _finder(self) -> Callable[[float, float], Near | None]:
+        """Return ``find(x, y)``: what is near there, or None."""
+        get, floor, scale = self.cells.get, math.floor, 1.0 / CELL_M
+
+        def find(x: float, y: float) -> Near | None:
+            return get((floor(x * scale), floor(y * scale)))
+
+        return find
 
     def _roughen(self, points: Iterable[tuple[float, float]], margin: float) -> None:
         xs, ys = zip(*points, strict=True)

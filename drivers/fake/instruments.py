@@ -65,7 +65,7 @@ def make_instrument(row: list[int], slot: Slot, model: Model, step_s: float, los
 
 
 def _prompt(row: list[int], slot: Slot, model: Model, rest: int, step: int, losses: Iterator[int]) -> Instrument:
-    """A reading at every step, there at once."""
+    """Return an instrument with a reading at every step, there at once."""
     age, start, stop, capture = slot.age, slot.start, slot.stop, model.capture
     until = next(losses) if model.loses else math.inf
     silent = SILENT_EVERY
@@ -96,7 +96,7 @@ def _prompt(row: list[int], slot: Slot, model: Model, rest: int, step: int, loss
 def _waiting(
     row: list[int], slot: Slot, model: Model, delay: int, rest: int, step_s: float, losses: Iterator[int]
 ) -> Instrument:
-    """A reading now and then, there after a while."""
+    """Return an instrument with a reading now and then, there after a while."""
     age, start, stop, capture = slot.age, slot.start, slot.stop, model.capture
     unit = round(step_s / AGE_UNIT_S)
     period = max(1.0, model.period_s / step_s)

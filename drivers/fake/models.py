@@ -9,7 +9,7 @@ Numbers are ours, `common practice, no source`, for devices of the usual kinds; 
 | driver | what it reports | period, delay | noise (standard deviation at size 1) |
 | --- | --- | --- | --- |
 | rgb10 | 480 counts at light 1, offset 6, 0 to 1023 | 10 ms, 2 ms | 1.2 counts read, variance 0.03 a count shot |
-| rgbc16 | 1500 counts a ms of integration at light 1, offset 20, up to its full scale | integration + 1 ms, half of it + 1 ms | 8 counts read, variance 0.2 a count shot |
+| rgbc16 | 0.45 of full reach at light 1, offset 12, clear is 0.4 of the sum | integration + 1 ms, half of it + 1 ms | 6 counts read, variance 0.2 a count shot |
 | echo_us | echo time, 0 for none; 15 degrees half-angle, 35 grazing, 30 mm to 2 m; temperature | 40 ms, 10 ms | 6 us |
 | optical_mm | distance, 65535 for none; 8 degrees, 75 grazing, 20 mm to 1.2 m | 30 ms, 20 ms | 1.5 mm + 0.5 % |
 | tracks, positioner | whole counts of the encoders | each step, 0 | none |
@@ -24,7 +24,6 @@ respond as 0.82 : 1 : 0.74 (CHECKS a.3: raw white of a camera is far from grey).
 import math
 from collections.abc import Callable
 from importlib import metadata
-from typing import Any
 
 from attrs import frozen
 
@@ -140,12 +139,13 @@ def _rgb10(fitted: Fitted, scene: Scene) -> Model:
 
 
 def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
-    integration = float(fitted.device.integration_ms)
+    device = fitted.device
+    integration = float(device.integration_ms)
     delay_s = _delay(fitted, scene, 0.001 + 0.0005 * integration)
     see, gauss, noise = _eye(fitted, scene, delay_s), scene.gauss(), scene.drawn.noise
-    gain = 1500.0 * integration * SENSOR_GAIN.get(fitted.role, 1.0)
+    gain = 0.45 * device.counts_per_ms * integration * SENSOR_GAIN.get(fitted.role, 1.0)
     kr, kg, kb = (gain * share for share in RESPONSE)
-    read, shot, start, full = noise * noise * 64.0, noise * noise * 0.2 * gain, 20.5, int(fitted.device.full_scale)
+    read, shot, start, full = noise * noise * 36.0, noise * noise * 0.2 * gain, 12.5, int(device.full_scale)
     sqrt = math.sqrt
 
     def capture() -> Counts:
@@ -154,7 +154,7 @@ def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
         r = int(kr * red + start + spread * gauss())
         g = int(kg * green + start + spread * gauss())
         b = int(kb * blue + start + spread * gauss())
-        c = r + g + b
+        c = int(0.4 * (r + g + b))
         if 0 <= r <= full and 0 <= g <= full and 0 <= b <= full and c <= full:
             return c, r, g, b
         return _clipped(c, full), _clipped(r, full), _clipped(g, full), _clipped(b, full)
@@ -212,7 +212,7 @@ def _optical_mm(fitted: Fitted, scene: Scene) -> Model:
 
 def _tracks(fitted: Fitted, scene: Scene) -> Model:
     truth, phase = scene.truth, scene.drawn.phase
-    per_metre = fitted.device.counts_per_turn / (math.tau * scene.body.wheel_radius_m)
+    per_metre = 1.0 / (fitted.device.rad_per_count * scene.body.wheel_radius_m)
     floor = math.floor
 
     def capture() -> Counts:
@@ -223,7 +223,7 @@ def _tracks(fitted: Fitted, scene: Scene) -> Model:
 
 def _positioner(fitted: Fitted, scene: Scene) -> Model:
     joint = scene.joints[fitted.role]
-    per_rad = fitted.device.counts_per_turn / math.tau
+    per_rad = 1.0 / fitted.device.rad_per_count
     return Model(lambda: (math.floor(joint.angle * per_rad + 0.5),), loses=False)
 
 

@@ -73,6 +73,7 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
     idle = CELL_OHM * ELECTRONICS_A
     discharge = h * (FULL_V - EMPTY_V) / CAPACITY_AS / CELL_OHM
     emf = FULL_V - 0.4 + drawn.battery_v  # a third used: neither fresh nor empty
+    truth.volts = emf - idle
     width = body.track_width_m
     slip = drawn.slip
     wander, scrub, slope = slip.wander, slip.scrub, slip.slope
@@ -165,6 +166,7 @@ class Joint:
     Args:
         lowest_rad: the driver's lower limit; the end stop lies a little beyond.
         highest_rad: the upper limit.
+
     """
 
     __slots__ = ("angle", "high", "low", "power", "speed")

@@ -22,7 +22,7 @@ between its own table and a hall.
 """
 
 import random
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from attrs import field, frozen
 
@@ -142,8 +142,8 @@ def draw(seed: int, sizes: Mapping[str, float]) -> Drawn:
 
     lamp_level = 1.0 + within("light", 0.15)
     ambient_level = 2.0 ** within("light", 1.0)
-    lamp = tuple(lamp_level * (1.0 + within("tint", 0.05)) for _ in range(3))
-    ambient = tuple(ambient_level * max(0.0, 1.0 + within("tint", 0.20)) for _ in range(3))
+    lamp = _triple(lamp_level * (1.0 + within("tint", 0.05)) for _ in range(3))
+    ambient = _triple(ambient_level * (1.0 + within("tint", 0.20)) for _ in range(3))
     floor_gradient = _direction(rng, within("gradient", 0.10))
     ambient_gradient = _direction(rng, within("gradient", 0.50))
     slip = Slip(*(upto("slip", most) for most in (0.04, 0.04, 0.02, 0.08, 0.20)))
@@ -162,6 +162,11 @@ def draw(seed: int, sizes: Mapping[str, float]) -> Drawn:
         lamp, ambient, floor_gradient, ambient_gradient, size["noise"], slip, mounts, battery_v, start, delays,
         0.003 * size["dropout"], (1.0 + mismatch, 1.0 - mismatch), air_c, thermometer_c, phase, gaussians, drop_draws,
     )  # fmt: skip
+
+
+def _triple(values: Iterable[float]) -> Triple:
+    red, green, blue = (max(0.0, value) for value in values)
+    return red, green, blue
 
 
 def _direction(rng: random.Random, size: float) -> tuple[float, float]:

@@ -1,0 +1,209 @@
+"""The fake robot as a backend: ``fake:quay?seed=3``.
+
+Rules: the seam and nothing else: set-points go through the same device drivers' loops as on the brick, the world gets
+power; behaviours cannot reach `truth`, `judge` or `world`. Same address, same run, to the last bit.
+
+Places: a shipped course, a course file ending in .toml, ``random`` (with ``difficulty`` 0 to 1), or ``pad`` (with
+``floor=white``, ``black`` or ``dark``) for taking a calibration. Options: ``seed`` (whole number, default 0),
+``pace=real`` to keep to the wall clock, ``perturb`` for the size of all perturbations, and each perturbation by name
+(`drivers.fake.perturbations` lists them).
+"""
+
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from drivers.fake.course.catalogue import load_course
+from drivers.fake.course.course import Course
+from drivers.fake.course.floor import Floor
+from drivers.fake.judge import Judge
+from drivers.fake.optics import FOOTPRINT_M
+from drivers.fake.perturbations import NAMES, Drawn, draw, read_sizes
+from drivers.fake.world import Site, World, pad
+from robotcore.backend import Address, Raw
+from robotcore.checking import nearest
+from robotcore.command import CUT, HOLD, Command
+from robotcore.errors import UserError
+from robotcore.rig import Rig
+
+OPTIONS = ("seed", "pace", "perturb", "difficulty", "floor", *NAMES)
+FLOORS = ("white", "black", "dark")
+POSITION_ROLES = ("gripper", "sorter")
+
+PositionLoop = Callable[[float, Sequence[int], float], int]
+
+
+def build(address: Address, rig: Rig) -> "FakeBackend":
+    """Build the fake robot that `address` asks for.
+
+    Raises:
+        UserError: an option or its value is not known, the course is not, or a device has no model.
+
+    """
+    options = address.options
+    for key in options:
+        if key not in OPTIONS:
+            known = ", ".join(OPTIONS)
+            raise UserError(f"{address.url}: option {key!r} is not known; {nearest(key, OPTIONS)} (known: {known})")
+    _check_place(address)
+    seed = _whole(address, "seed", 0)
+    if options.get("pace", "free") not in ("real", "free"):
+        raise UserError(f"{address.url}: pace={options['pace']} is not known; give pace=real or pace=free")
+    sizes = read_sizes(options, address.url)
+    course = None if address.place == "pad" else load_course(address.place, seed, _difficulty(address))
+    return FakeBackend(address, rig, course, seed, sizes)
+
+
+def _check_place(address: Address) -> None:
+    if not address.place:
+        raise UserError(f"{address.url}: no course; write fake:quay, fake:random, fake:pad or fake:mine.toml")
+    for key, place in (("floor", "pad"), ("difficulty", "random")):
+        if key in address.options and address.place != place:
+            raise UserError(f"{address.url}: {key} is for fake:{place} only; remove it")
+    if address.options.get("floor", "white") not in FLOORS:
+        floor = address.options["floor"]
+        raise UserError(f"{address.url}: floor={floor} is not known; give one of {', '.join(FLOORS)}")
+
+
+def _whole(address: Address, key: str, default: int) -> int:
+    text = address.options.get(key, str(default))
+    try:
+        return int(text)
+    except ValueError:
+        raise UserError(f"{address.url}: {key}={text} is not a whole number; give one, such as {key}=3") from None
+
+
+def _difficulty(address: Address) -> float:
+    text = address.options.get("difficulty", "0.5")
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value <= 1.0:
+        raise UserError(f"{address.url}: difficulty={text} is out of range; give a number from 0 (easy) to 1 (cruel)")
+    return value
+
+
+def _site(address: Address, course: Course | None) -> Site:
+    if course is None:
+        return pad(address.options.get("floor", "white"))
+    half = course.width_m / 2, course.height_m / 2
+    solids = (*course.obstacles, *(wall.solid() for wall in course.walls))
+    return Site(course.start, Floor.of(course, FOOTPRINT_M).look, course.relief, solids, (*half, *half))
+
+
+class FakeBackend:
+    """A simulated robot on a simulated course; see `robotcore.backend.Backend` for the seam.
+
+    Args:
+        address: the URL in parts.
+        rig: the robot as built.
+        course: the course, None for the pad.
+        seed: of everything drawn.
+        sizes: of the perturbations, by name.
+
+    Attributes:
+        judge: what the run was worth, from the truth; None on the pad. For reports after a run.
+        world: the simulated world, for tests and pictures.
+        drawn: the perturbations of this run.
+
+    """
+
+    def __init__(
+        self, address: Address, rig: Rig, course: Course | None, seed: int, sizes: dict[str, float]
+    ) -> None:
+        self.paced = address.options.get("pace") == "real"
+        self.drawn: Drawn = draw(seed, sizes)
+        self.judge = None if course is None else Judge(course, rig)
+        self._rig = rig
+        self._site = _site(address, course)
+        self.facts = _facts(address, rig, course, seed, sizes, self.drawn)
+        self._lock = threading.Lock()
+        self._stops = 0
+        self.world: World = self._new_world()
+        self._act = self._make_act()
+
+    def _new_world(self) -> World:
+        if self.judge is None:
+            return World(self._site, self._rig, self.drawn)
+        return World(self._site, self._rig, self.drawn, self.judge.touch)
+
+    def open(self) -> None:
+        """Make ready; the robot is at rest at the start."""
+
+    def sense(self, tick: int) -> Raw:
+        """Let the world go on to the instant of `tick` and return what the devices say then."""
+        world = self.world
+        world.advance(tick)
+        if self.judge is not None:
+            truth = world.truth
+            self.judge.note(tick, truth.x, truth.y, truth.heading)
+        return tuple(world.row)
+
+    def act(self, command: Command) -> None:
+        """Turn set-points into power by the drivers' own loops."""
+        self._act(command)
+
+    def stop(self, category: int) -> None:
+        """Stop all motors; may be called from any thread."""
+        with self._lock:
+            self._stops += 1
+            self.world.halt(brake=category != CUT, hold=category == HOLD)
+
+    def close(self) -> None:
+        """Stop; the world stands still anyway when nobody asks it to go on."""
+        self.stop(CUT)
+
+    def truth(self) -> tuple[float, float, float]:
+        """Return the true pose (x m, y m, heading rad)."""
+        truth = self.world.truth
+        return truth.x, truth.y, truth.heading
+
+    def _make_act(self) -> Callable[[Command], None]:
+        rig, row, lock = self._rig, self.world.row, self._lock
+        slots, period = rig.layout.slots, rig.period_s
+        drive = rig.role("drive")
+        assert drive is not None  # a rig without a drive does not pass validation
+        speed_loop = drive.device.speed_loop(rig.body.wheel_radius_m)
+        start, stop = slots["drive"].start, slots["drive"].stop
+        loops = [_position_loop(rig, role, row) for role in POSITION_ROLES if rig.role(role) is not None]
+        power = self.world.power
+
+        def act(command: Command) -> None:
+            stops = self._stops
+            left, right = speed_loop(command[0], command[1], row[start:stop], period)
+            joints = {role: loop(command, period) for role, loop in loops}
+            with lock:
+                if stops == self._stops:  # else somebody stopped us meanwhile, and that counts
+                    power(left, right, joints)
+
+        return act
+
+
+def _position_loop(rig: Rig, role: str, row: list[int]) -> tuple[str, Callable[[Command, float], int]]:
+    fitted, slot = rig.role(role), rig.layout.slots[role]
+    assert fitted is not None
+    loop: PositionLoop = fitted.device.position_loop()
+    start, stop, place = slot.start, slot.stop, Command._fields.index(f"{role}_rad")
+
+    def turn(command: Command, period: float) -> int:
+        return loop(command[place], row[start:stop], period)
+
+    return role, turn
+
+
+def _facts(
+    address: Address, rig: Rig, course: Course | None, seed: int, sizes: dict[str, float], drawn: Drawn
+) -> dict[str, str]:
+    facts: dict[str, Any] = {
+        "backend": "fake robot",
+        "url": address.url,
+        "course": "pad" if course is None else course.name,
+        "course_toml": "" if course is None else course.text,
+        "seed": seed,
+        "perturbation_sizes": ", ".join(f"{name}={size:g}" for name, size in sizes.items()),
+        "perturbations": str(drawn),
+        "rig": rig.name,
+        "devices": ", ".join(f"{fitted.role}: {fitted.driver_name}" for fitted in rig.fitted),
+    }
+    return {key: str(value) for key, value in facts.items()}

@@ -1,0 +1,189 @@
+"""What a run was worth, from the truth alone.
+
+Rules: it sees poses, never readings, commands or decisions, and nothing of it reaches a behaviour. While the robot
+drives it only keeps the poses; everything is worked out when somebody asks.
+
+Progress counts in order: from where it was known to be, the robot is looked for on a short stretch of the route, ahead
+by no more than it may have driven since, so a shortcut across the field gains nothing. Around an obstacle the stretch
+reaches beyond it, for a detour.
+"""
+
+import math
+from array import array
+from collections.abc import Iterator
+
+from attrs import define, field, frozen
+
+from drivers.fake.course.course import Course
+from drivers.fake.course.geometry import into_frame
+from drivers.fake.course.shapes import Solid
+from drivers.fake.sections import Sections
+from robotcore.rig import Rig
+
+ON_LINE_M = 0.06  #: the sensors are on the route when no farther from it
+BACK_M, SKIP_M = 0.15, 0.35  #: how far along the route they may be found from where they were
+STRAY_M = 0.40  #: farther from the route than this, away from obstacles, is off the course
+DETOUR_M = 0.45  #: a detour leaves the route so far before an obstacle and comes back so far behind it, or sooner
+SLACK_M, DRIVEN = 0.05, 1.5  #: progress is at most this more than the way driven, times that
+REST_M, REST_S = 0.003, 0.2  #: at rest: moved less than this in that time
+BEFORE_FINISH_M, PAST_FINISH_M = 0.02, 0.10  #: the sensors stand so far before or past the red strip's edges
+
+
+@frozen
+class Touch:
+    """A contact with a solid: when it began and with what (its place in the course's text)."""
+
+    time_s: float
+    source: str
+
+
+@frozen
+class Verdict:
+    """What became of a run.
+
+    `rms_mm` is the lateral error of the floor sensors' middle by kind of section ("straight", "curve 150" ...), while
+    they are on the route; `ticks` tells over how many. `finish_s` is when the robot came to rest at the finish.
+    """
+
+    success: bool
+    reasons: tuple[str, ...]
+    progress_m: float
+    length_m: float
+    time_s: float
+    finish_s: float | None
+    left_course_s: float | None
+    touches: tuple[Touch, ...]
+    rms_mm: dict[str, float]
+    ticks: dict[str, int]
+
+    def lines(self) -> list[str]:
+        """Return the verdict in a few lines for people."""
+        head = "the course was done" if self.success else f"the course was not done: {'; '.join(self.reasons)}"
+        errors = ", ".join(f"{kind} {value:.1f} mm" for kind, value in sorted(self.rms_mm.items()))
+        found = [f"{head} ({self.progress_m:.2f} of {self.length_m:.2f} m in {self.time_s:.1f} s)"]
+        found += [f"touched {touch.source} at {touch.time_s:.2f} s" for touch in self.touches]
+        return [*found, f"off the line by (rms): {errors}"] if errors else found
+
+
+@define
+class _Walk:
+    """Where along the route the robot is known to be while its poses are gone through."""
+
+    s: float = 0.0
+    furthest: float = 0.0
+    driven: float = 0.0  #: since it was last on the route
+    left: int | None = None
+    squares: dict[str, float] = field(factory=dict)
+    ticks: dict[str, int] = field(factory=dict)
+
+
+class Judge:
+    """Keeps the poses of a run and says what it was worth.
+
+    Args:
+        course: the course.
+        rig: the robot as built; the floor sensors' middle is what follows the line.
+
+    """
+
+    def __init__(self, course: Course, rig: Rig) -> None:
+        self.course = course
+        self.period_s = rig.period_s
+        left, right = rig.mount("floor_left"), rig.mount("floor_right")
+        self.ahead_m = 0.5 * (left.ahead_m + right.ahead_m)
+        self.left_m = 0.5 * (left.left_m + right.left_m)
+        self.touches: list[Touch] = []
+        self._poses = array("d")
+        self._ticks = array("q")
+
+    def note(self, tick: int, x: float, y: float, heading: float) -> None:
+        """Keep the pose (m, m, rad) of a tick."""
+        self._ticks.append(tick)
+        self._poses.extend((x, y, heading))
+
+    def touch(self, time_s: float, solid: Solid) -> None:
+        """Note that a contact began."""
+        self.touches.append(Touch(time_s, solid.source))
+
+    def verdict(self) -> Verdict:
+        """Work out what the run was worth so far."""
+        walk, sections = _Walk(), Sections(self.course.route)
+        before: tuple[float, float] | None = None
+        for i, (x, y, heading) in enumerate(self._middles()):
+            if before is not None:
+                walk.driven += math.hypot(x - before[0], y - before[1])
+            before = x, y
+            self._follow(walk, sections, i, x, y, heading)
+        finish = self._finish_tick()
+        reasons = self._reasons(walk, finish)
+        rms = {kind: 1000.0 * math.sqrt(total / walk.ticks[kind]) for kind, total in walk.squares.items()}
+        return Verdict(
+            not reasons, reasons, walk.furthest, self.course.route.length_m, self._time(len(self._ticks) - 1) or 0.0,
+            self._time(finish), self._time(walk.left), tuple(self.touches), rms, walk.ticks,
+        )  # fmt: skip
+
+    def _time(self, index: int | None) -> float | None:
+        return None if index is None or index < 0 else self._ticks[index] * self.period_s
+
+    def _middles(self) -> Iterator[tuple[float, float, float]]:
+        """Give the middle of the floor sensors, and the heading, of every tick."""
+        ahead, left = self.ahead_m, self.left_m
+        for i in range(0, len(self._poses), 3):
+            x, y, heading = self._poses[i : i + 3]
+            c, s = math.cos(heading), math.sin(heading)
+            yield x + ahead * c - left * s, y + ahead * s + left * c, heading
+
+    def _follow(self, walk: _Walk, sections: Sections, i: int, x: float, y: float, heading: float) -> None:
+        around = self._detour(walk.s)
+        reach = min(max(SKIP_M, around), DRIVEN * walk.driven + SLACK_M)
+        s, away = self.course.route.project(x, y, walk.s, back_m=BACK_M, ahead_m=reach, heading=heading)
+        if away <= ON_LINE_M:
+            walk.s, walk.driven = s, 0.0
+            walk.furthest = max(walk.furthest, s)
+            kind = sections.kind(s)
+            walk.squares[kind] = walk.squares.get(kind, 0.0) + away * away
+            walk.ticks[kind] = walk.ticks.get(kind, 0) + 1
+        elif away > STRAY_M and not around and walk.left is None:
+            walk.left = i
+        if walk.left is None and not (0.0 <= x <= self.course.width_m and 0.0 <= y <= self.course.height_m):
+            walk.left = i
+
+    def _detour(self, s: float) -> float:
+        """Return how far ahead the robot may come back to the route where an obstacle is near, else 0."""
+        reach = 0.0
+        for spot in self.course.route.spots:
+            if spot.kind == "obstacle" and spot.s_m - DETOUR_M <= s <= spot.end_m + DETOUR_M:
+                reach = max(reach, spot.end_m + DETOUR_M - s)
+        return reach
+
+    def _finish_tick(self) -> int | None:
+        """Return the index at which the robot came to its last rest, if that is at the finish."""
+        strip, poses, last = self.course.finish, self._poses, len(self._ticks) - 1
+        rest = round(REST_S / self.period_s)
+        if strip is None or last < rest:
+            return None
+        x, y, heading = list(self._middles())[last]
+        along, left = into_frame(x, y, (strip.x, strip.y), strip.heading)
+        along = abs(along) if math.cos(heading - strip.heading) > 0.0 else -along
+        if not -0.5 * strip.along_m - BEFORE_FINISH_M <= along <= 0.5 * strip.along_m + PAST_FINISH_M:
+            return None
+        if abs(left) > 0.5 * strip.across_m:
+            return None
+        at, end = last, poses[3 * last : 3 * last + 2]
+        while at > 0 and math.dist(poses[3 * at - 3 : 3 * at - 1], end) < REST_M:
+            at -= 1
+        return at if (self._ticks[last] - self._ticks[at]) * self.period_s >= REST_S else None
+
+    def _reasons(self, walk: _Walk, finish: int | None) -> tuple[str, ...]:
+        reasons = []
+        if walk.left is not None:
+            reasons.append(f"left the course at {self._time(walk.left):.2f} s")
+        if walk.furthest < self.course.route.length_m - PAST_FINISH_M:
+            x, y, _ = self.course.route.at(walk.furthest)
+            reasons.append(
+                f"came {walk.furthest:.2f} of {self.course.route.length_m:.2f} m along the route, "
+                f"to [{1000 * x:.0f}, {1000 * y:.0f}] mm"
+            )
+        if finish is None:
+            reasons.append("does not stand at the finish")
+        return tuple(reasons)

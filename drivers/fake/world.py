@@ -1,0 +1,187 @@
+"""The world: robot, floor and everything on it, integrated in fixed steps. Power in, raw counts out.
+
+Rules: it takes powers and knows no set-points; it is stepped by numbers, not by a clock; one `Drawn` decides all that
+is random. Where no power came for the rig's dead-man time the motors go off by themselves, as on the brick.
+
+The step is the rig's period split into equal parts of at most 10 ms. `after` in `World` is the place for what else
+moves in a step: movable objects of a zone will hang themselves in there and into `Near` solids.
+"""
+
+import itertools
+import math
+from collections.abc import Callable
+
+from attrs import frozen
+
+from drivers.fake.contact import make_contact
+from drivers.fake.course.relief import Relief
+from drivers.fake.course.shapes import BLACK, WHITE, Colour, Pose, Solid
+from drivers.fake.ground import Map, make_ground
+from drivers.fake.instruments import Instrument, make_instrument, make_losses
+from drivers.fake.models import Scene, find_model
+from drivers.fake.motion import Joint, Noise, Truth, make_drive, make_joint
+from drivers.fake.perturbations import Drawn
+from robotcore.rig import Rig
+
+LONGEST_STEP_S = 0.010
+HALT_S = 0.3  #: a halt brakes so long, then the bridge opens
+JOINT_ROLES = ("gripper", "sorter")
+
+
+@frozen
+class Site:
+    """Where the robot is: what the world needs of a course, or of the calibration pad.
+
+    `field` is the middle x, y and half width, half height in metres. `light` scales lamp and ambient (0: covered).
+    """
+
+    start: Pose
+    look: Callable[[float, float], Colour]
+    relief: Relief
+    solids: tuple[Solid, ...]
+    field: tuple[float, float, float, float]
+    card: Colour | None = None
+
+
+def pad(colour: str) -> Site:
+    """Return the calibration pad: a board of one colour, "white", "black" or "dark" (covered, lamp off).
+
+    A card of the same colour is held before the front sensor.
+    """
+    shade = {"white": WHITE, "black": BLACK, "dark": (0.0, 0.0, 0.0)}[colour]
+    flat = Relief((), (), 1.0, 1.0)
+    return Site(Pose(0.5, 0.5, 0.0), lambda x, y: shade, flat, (), (0.5, 0.5, 0.5, 0.5), shade)
+
+
+class World:
+    """One robot on one site.
+
+    Args:
+        site: where it is.
+        rig: the robot as built.
+        drawn: the run's perturbations.
+        touched: called with (time s, the solid) when a contact begins.
+
+    Attributes:
+        row: raw counts, laid out as the rig says.
+        truth: the state.
+        joints: positional motors by role.
+        step_s: seconds a step.
+
+    """
+
+    def __init__(
+        self, site: Site, rig: Rig, drawn: Drawn, touched: Callable[[float, Solid], None] = lambda time_s, solid: None
+    ) -> None:
+        parts = max(1, math.ceil(rig.period_s / LONGEST_STEP_S - 1e-9))
+        self.step_s = h = rig.period_s / parts
+        self.steps_a_tick = parts
+        self.row: list[int] = [0] * len(rig.layout.columns)
+        self.truth = _put(site.start, drawn)
+        self.joints = {
+            fitted.role: Joint(fitted.device.lowest_rad, fitted.device.highest_rad)
+            for fitted in rig.fitted
+            if fitted.role in JOINT_ROLES
+        }
+        self._dead_man = math.ceil(rig.dead_man_s / h - 1e-9)
+        self._halt = round(HALT_S / h)
+        self._step = 0
+        self._power = (0, 0)
+        self._off_at = 0
+        self._open_at = 0
+        self._gauss = _noise_sources(drawn)
+        self._instruments = self._fit(site, rig, drawn)
+        self.advance = self._make_advance(site, rig, drawn, touched)
+        self._read()
+
+    def power(self, left: int, right: int, joints: dict[str, int] | None = None) -> None:
+        """Give power (per mille) to tracks and positional motors, for the dead-man time at most."""
+        self._power = (left, right)
+        for role, value in (joints or {}).items():
+            self.joints[role].power = value
+        self._off_at = self._open_at = self._step + self._dead_man
+
+    def halt(self, brake: bool, hold: bool) -> None:
+        """Take all power away: coast, or `brake` for a while and then coast, or `hold` the brake."""
+        for joint in self.joints.values():
+            joint.power = 0
+        self._power = (0, 0)
+        self._off_at = 1 << 60
+        self._open_at = 1 << 60 if hold else self._step + (self._halt if brake else 0)
+
+    def _fit(self, site: Site, rig: Rig, drawn: Drawn) -> list[Instrument]:
+        scene = Scene(
+            self.truth, drawn, rig.body, self.step_s, site.look, site.relief.height, site.solids, site.field,
+            self.joints, self._gauss, site.card,
+        )  # fmt: skip
+        fitted = []
+        for i, entry in enumerate(rig.fitted):
+            losses = make_losses(drawn.dropout, drawn.drop_draws, 61 * i)
+            model = find_model(entry)(entry, scene)
+            fitted.append(make_instrument(self.row, rig.layout.slots[entry.role], model, self.step_s, losses))
+        return fitted
+
+    def _read(self) -> None:
+        for instrument in self._instruments:
+            instrument(self._step)
+
+    def _make_advance(
+        self, site: Site, rig: Rig, drawn: Drawn, touched: Callable[[float, Solid], None]
+    ) -> Callable[[int], None]:
+        """Return ``advance(tick)``: go on to the instant of that tick."""
+        h, truth, instruments = self.step_s, self.truth, self._instruments
+        drive = make_drive(rig.body, drawn, truth, self._gauss(), h)
+        turns = [make_joint(joint, truth, h) for joint in self.joints.values()]
+        settle, resolve = make_ground(site.relief, rig.body, truth), make_contact(rig.body, truth)
+        cells = Map(site.relief, site.solids, math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2))
+        find, parts = cells.find, self.steps_a_tick
+        held: tuple[Solid, ...] = ()
+
+        def meet(solids: tuple[Solid, ...]) -> None:
+            nonlocal held
+            now = resolve(solids)
+            for solid in now:
+                if solid not in held:
+                    touched(truth.time_s, solid)
+            held = now
+
+        def advance(tick: int) -> None:
+            step, last = self._step, tick * parts
+            while step < last:
+                if step >= self._off_at:
+                    self.halt(brake=False, hold=False)
+                driven = step < self._open_at
+                left, right = self._power
+                drive(left, right, driven)
+                for turn in turns:
+                    turn(driven)
+                near = find(truth.x, truth.y)
+                if near is not None:
+                    if near.solids:
+                        meet(near.solids)
+                    if near.rough:
+                        settle()
+                self._step = step = step + 1
+                truth.time_s = step * h
+                for instrument in instruments:
+                    instrument(step)
+
+        return advance
+
+
+def _put(start: Pose, drawn: Drawn) -> Truth:
+    ahead, left, turn = drawn.start
+    c, s = math.cos(start.heading), math.sin(start.heading)
+    return Truth(start.x + ahead * c - left * s, start.y + ahead * s + left * c, start.heading + turn)
+
+
+def _noise_sources(drawn: Drawn) -> Callable[[], Noise]:
+    """Return a maker of noise sources: each walks the one table of normal draws from a place of its own."""
+    table = drawn.gaussians
+    place = itertools.count(0, 1009)
+
+    def fresh() -> Noise:
+        at = next(place) % len(table)
+        return itertools.cycle(table[at:] + table[:at]).__next__
+
+    return fresh

@@ -1,8 +1,8 @@
 """Random courses on tiles, for runs on courses that nobody tuned for.
 
 Rules: all draws come from one generator seeded by (seed, difficulty); the result is TOML text that goes through the
-same reader as any course. The line never comes nearer to itself than tiles allow, but where it crosses itself; cells beside
-an obstacle stay free, so that it can be passed on either side.
+same reader as any course. The line never comes nearer to itself than tiles allow, but where it crosses itself; cells
+beside an obstacle stay free, so that it can be passed on either side.
 """
 
 import math

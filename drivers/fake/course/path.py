@@ -133,6 +133,7 @@ def _junction(pen: Pen, move: Table) -> None:
     for arm, stub in zip(arms, stubs, strict=True):
         if arm != go and stub > 0.0:
             pen.stub(ARMS[arm], stub)
+    pen.lift()  # no mitre: the arms fill the corner
     if go == "end":
         pen.ended = True
     elif go != "ahead":

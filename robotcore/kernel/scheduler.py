@@ -243,10 +243,6 @@ class Kernel:
         self._came.append(task)
         self._stale = True
 
-    def _follow_turn(self, turn: Turn | None) -> None:
-        if turn is not None:
-            self._follow(turn[0], self._resume(*turn))
-
     def _answer(self, task: Task, asked: object) -> Turn | None:
         """Do what a task asked for; return whom to resume now because of it, if anybody."""
         if isinstance(asked, _Returned):
@@ -362,7 +358,8 @@ class Kernel:
             if group.open:
                 child: Task = group.children[0]
                 error = keep_both(TimeUp(group.seconds, child.name), self._cancel(child), child.name)
-                self._follow_turn(self._settle(group, error))
+                turn = cast("Turn", self._settle(group, error))  # a group whose limit falls has long been started
+                self._follow(turn[0], self._resume(*turn))
 
     def _dissolve(self, group: Group, error: BaseException | None) -> BaseException | None:
         """Cancel all children of a group, last started first; return `error` with those of the clean-ups."""

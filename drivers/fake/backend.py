@@ -9,7 +9,6 @@ Places: a shipped course, a course file ending in .toml, ``random`` (with ``diff
 (`drivers.fake.perturbations` lists them).
 """
 
-import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -17,18 +16,18 @@ from drivers.fake.course.catalogue import load_course
 from drivers.fake.course.course import Course
 from drivers.fake.course.floor import Floor
 from drivers.fake.judge import Judge
+from drivers.fake.motion import Joint
 from drivers.fake.optics import FOOTPRINT_M
 from drivers.fake.perturbations import NAMES, Drawn, draw, read_sizes
-from drivers.fake.world import Site, World, pad
+from drivers.fake.world import JOINT_ROLES, Site, World, pad
 from robotcore.backend import Address, Raw
 from robotcore.checking import nearest
 from robotcore.command import CUT, HOLD, Command
 from robotcore.errors import UserError
-from robotcore.rig import Rig
+from robotcore.rig import Fitted, Rig
 
 OPTIONS = ("seed", "pace", "perturb", "difficulty", "floor", *NAMES)
 FLOORS = ("white", "black", "dark")
-POSITION_ROLES = ("gripper", "sorter")
 
 PositionLoop = Callable[[float, Sequence[int], float], int]
 
@@ -118,7 +117,6 @@ class FakeBackend:
         self._rig = rig
         self._site = _site(address, course)
         self.facts = _facts(address, rig, course, seed, sizes, self.drawn)
-        self._lock = threading.Lock()
         self._stops = 0
         self.world: World = self._new_world()
         self._act = self._make_act()
@@ -146,9 +144,8 @@ class FakeBackend:
 
     def stop(self, category: int) -> None:
         """Stop all motors; may be called from any thread."""
-        with self._lock:
-            self._stops += 1
-            self.world.halt(brake=category != CUT, hold=category == HOLD)
+        self._stops += 1  # before the halt: an `act` under way sees either this or has its power taken away below
+        self.world.halt(brake=category != CUT, hold=category == HOLD)
 
     def close(self) -> None:
         """Stop; the world stands still anyway when nobody asks it to go on."""
@@ -160,36 +157,31 @@ class FakeBackend:
         return truth.x, truth.y, truth.heading
 
     def _make_act(self) -> Callable[[Command], None]:
-        rig, row, lock = self._rig, self.world.row, self._lock
+        rig, row, world = self._rig, self.world.row, self.world
         slots, period = rig.layout.slots, rig.period_s
         drive = rig.role("drive")
         assert drive is not None  # a rig without a drive does not pass validation
         speed_loop = drive.device.speed_loop(rig.body.wheel_radius_m)
         start, stop = slots["drive"].start, slots["drive"].stop
-        loops = [_position_loop(rig, role, row) for role in POSITION_ROLES if rig.role(role) is not None]
-        power = self.world.power
+        loops = [_position_loop(rig, world, fitted) for fitted in rig.fitted if fitted.role in JOINT_ROLES]
+        power = world.power
 
         def act(command: Command) -> None:
             stops = self._stops
             left, right = speed_loop(command[0], command[1], row[start:stop], period)
-            joints = {role: loop(command, period) for role, loop in loops}
-            with lock:
-                if stops == self._stops:  # else somebody stopped us meanwhile, and that counts
-                    power(left, right, joints)
+            for loop, joint, place, low, high in loops:
+                joint.power = loop(command[place], row[low:high], period)
+            power(left, right)
+            if stops != self._stops:  # somebody stopped us meanwhile, and that counts
+                world.halt(brake=False, hold=False)
 
         return act
 
 
-def _position_loop(rig: Rig, role: str, row: list[int]) -> tuple[str, Callable[[Command, float], int]]:
-    fitted, slot = rig.role(role), rig.layout.slots[role]
-    assert fitted is not None
-    loop: PositionLoop = fitted.device.position_loop()
-    start, stop, place = slot.start, slot.stop, Command._fields.index(f"{role}_rad")
-
-    def turn(command: Command, period: float) -> int:
-        return loop(command[place], row[start:stop], period)
-
-    return role, turn
+def _position_loop(rig: Rig, world: World, fitted: Fitted) -> tuple[PositionLoop, Joint, int, int, int]:
+    """Return a motor's loop, the motor, the place of its set-point in a command, and its columns in the row."""
+    slot, place = rig.layout.slots[fitted.role], Command._fields.index(f"{fitted.role}_rad")
+    return fitted.device.position_loop(), world.joints[fitted.role], place, slot.start, slot.stop
 
 
 def _facts(

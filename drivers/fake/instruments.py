@@ -60,8 +60,21 @@ def make_instrument(row: list[int], slot: Slot, model: Model, step_s: float, los
         delay, rest = (delay + 1 if 2 * rest >= round(step_s / AGE_UNIT_S) else delay), 0
     row[slot.age] = NEVER
     if model.period_s <= step_s and not delay:
+        if not model.loses:
+            return _sure(row, slot, model, rest)
         return _prompt(row, slot, model, rest, round(step_s / AGE_UNIT_S), losses)
     return _waiting(row, slot, model, delay, rest, step_s, losses)
+
+
+def _sure(row: list[int], slot: Slot, model: Model, rest: int) -> Instrument:
+    """Return an instrument with a reading at every step, there at once and never lost."""
+    start, stop, capture = slot.start, slot.stop, model.capture
+    row[slot.age] = rest
+
+    def instrument(now: int) -> None:
+        row[start:stop] = capture()
+
+    return instrument
 
 
 def _prompt(row: list[int], slot: Slot, model: Model, rest: int, step: int, losses: Iterator[int]) -> Instrument:
@@ -123,8 +136,11 @@ def _waiting(
 
     def instrument(now: int) -> None:
         nonlocal due
-        if row[age] < LONGEST_AGE:
-            row[age] = min(row[age] + unit, LONGEST_AGE)
+        old = row[age] + unit
+        if old <= LONGEST_AGE:
+            row[age] = old
+        elif old < NEVER + unit:
+            row[age] = LONGEST_AGE
         if now >= due:
             due += period
             take(now)

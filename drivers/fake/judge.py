@@ -93,13 +93,11 @@ class Judge:
         self.ahead_m = 0.5 * (left.ahead_m + right.ahead_m)
         self.left_m = 0.5 * (left.left_m + right.left_m)
         self.touches: list[Touch] = []
-        self._poses = array("d")
-        self._ticks = array("q")
+        self._poses = array("d")  # tick, x, y, heading
 
     def note(self, tick: int, x: float, y: float, heading: float) -> None:
         """Keep the pose (m, m, rad) of a tick."""
-        self._ticks.append(tick)
-        self._poses.extend((x, y, heading))
+        self._poses.extend((tick, x, y, heading))
 
     def touch(self, time_s: float, solid: Solid) -> None:
         """Note that a contact began."""
@@ -118,18 +116,18 @@ class Judge:
         reasons = self._reasons(walk, finish)
         rms = {kind: 1000.0 * math.sqrt(total / walk.ticks[kind]) for kind, total in walk.squares.items()}
         return Verdict(
-            not reasons, reasons, walk.furthest, self.course.route.length_m, self._time(len(self._ticks) - 1) or 0.0,
+            not reasons, reasons, walk.furthest, self.course.route.length_m, self._time(len(self._poses) // 4 - 1) or 0.0,
             self._time(finish), self._time(walk.left), tuple(self.touches), rms, walk.ticks,
         )  # fmt: skip
 
     def _time(self, index: int | None) -> float | None:
-        return None if index is None or index < 0 else self._ticks[index] * self.period_s
+        return None if index is None or index < 0 else self._poses[4 * index] * self.period_s
 
     def _middles(self) -> Iterator[tuple[float, float, float]]:
         """Give the middle of the floor sensors, and the heading, of every tick."""
         ahead, left = self.ahead_m, self.left_m
-        for i in range(0, len(self._poses), 3):
-            x, y, heading = self._poses[i : i + 3]
+        for i in range(0, len(self._poses), 4):
+            _, x, y, heading = self._poses[i : i + 4]
             c, s = math.cos(heading), math.sin(heading)
             yield x + ahead * c - left * s, y + ahead * s + left * c, heading
 
@@ -158,7 +156,7 @@ class Judge:
 
     def _finish_tick(self) -> int | None:
         """Return the index at which the robot came to its last rest, if that is at the finish."""
-        strip, poses, last = self.course.finish, self._poses, len(self._ticks) - 1
+        strip, poses, last = self.course.finish, self._poses, len(self._poses) // 4 - 1
         rest = round(REST_S / self.period_s)
         if strip is None or last < rest:
             return None
@@ -169,10 +167,10 @@ class Judge:
             return None
         if abs(left) > 0.5 * strip.across_m:
             return None
-        at, end = last, poses[3 * last : 3 * last + 2]
-        while at > 0 and math.dist(poses[3 * at - 3 : 3 * at - 1], end) < REST_M:
+        at, end = last, poses[4 * last + 1 : 4 * last + 3]
+        while at > 0 and math.dist(poses[4 * at - 3 : 4 * at - 1], end) < REST_M:
             at -= 1
-        return at if (self._ticks[last] - self._ticks[at]) * self.period_s >= REST_S else None
+        return at if (poses[4 * last] - poses[4 * at]) * self.period_s >= REST_S - 1e-9 else None
 
     def _reasons(self, walk: _Walk, finish: int | None) -> tuple[str, ...]:
         reasons = []

@@ -8,12 +8,12 @@ Numbers are ours, `common practice, no source`, for devices of the usual kinds; 
 
 | driver | what it reports | period, delay | noise (standard deviation at size 1) |
 | --- | --- | --- | --- |
-| rgb10 | 480 counts at light 1, offset 6, 0 to 1023 | 10 ms, 2 ms | 1.2 counts read, variance 0.03 a count shot |
+| rgb10 (front: each 20 ms) | 480 counts at light 1, offset 6, 0 to 1023 | 10 ms, 2 ms | 1.2 counts read, variance 0.03 a count shot |
 | rgbc16 | 0.45 of full reach at light 1, offset 12, clear is 0.4 of the sum | integration + 1 ms, half of it + 1 ms | 6 counts read, variance 0.2 a count shot |
 | echo_us | echo time, 0 for none; 15 degrees half-angle, 35 grazing, 30 mm to 2 m; temperature | 40 ms, 10 ms | 6 us |
 | optical_mm | distance, 65535 for none; 8 degrees, 75 grazing, 20 mm to 1.2 m | 30 ms, 20 ms | 1.5 mm + 0.5 % |
 | tracks, positioner | whole counts of the encoders | each step, 0 | none |
-| tilt_mg | specific force ahead, left, up | each step, 0 | 8 mg, and 25 mg a m/s from the tracks |
+| tilt_mg | specific force ahead, left, up | 20 ms, 0 | 8 mg, and 25 mg a m/s from the tracks |
 | button | pressed by the operator from 0.3 s to 0.5 s | each step, 0 | none |
 | battery_mv | terminal voltage | 100 ms, 0 | 8 mV |
 
@@ -135,7 +135,7 @@ def _rgb10(fitted: Fitted, scene: Scene) -> Model:
             return r, g, b
         return _clipped(r, full), _clipped(g, full), _clipped(b, full)
 
-    return Model(capture, 0.010, delay_s, fine=fitted.role != "front")
+    return Model(capture, 0.020 if fitted.role == "front" else 0.010, delay_s, fine=fitted.role != "front")
 
 
 def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
@@ -159,7 +159,8 @@ def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
             return c, r, g, b
         return _clipped(c, full), _clipped(r, full), _clipped(g, full), _clipped(b, full)
 
-    return Model(capture, 0.001 * (integration + 1.0), delay_s, fine=fitted.role != "front")
+    period_s = 0.001 * (integration + 1.0)
+    return Model(capture, max(period_s, 0.020) if fitted.role == "front" else period_s, delay_s, fine=fitted.role != "front")
 
 
 def _clipped(count: int, full: int) -> int:
@@ -231,18 +232,23 @@ def _tilt_mg(fitted: Fitted, scene: Scene) -> Model:
     truth, gauss, noise = scene.truth, scene.gauss(), scene.drawn.noise
     turn = scene.drawn.mounts.get(fitted.role, NO_SHIFT).heading_rad  # bolted on not quite level
     sin, cos = math.sin, math.cos
+    level = 1000.0 * sin(turn), 0.0, 1000.0 * cos(turn)
+
+    def leaning() -> tuple[float, float, float]:
+        pitch, roll = truth.pitch + turn, truth.roll
+        return 1000.0 * sin(pitch), 1000.0 * cos(pitch) * sin(roll), 1000.0 * cos(pitch) * cos(roll)
 
     def capture() -> Counts:
         spread = noise * (8.0 + 25.0 * abs(truth.speed))
         ahead, left = 1000.0 / GRAVITY * truth.accel, 1000.0 / GRAVITY * truth.speed * truth.turn
-        pitch, roll = truth.pitch + turn, truth.roll
+        x, y, z = level if truth.flat else leaning()
         return (
-            round(1000.0 * sin(pitch) + ahead + spread * gauss()),
-            round(1000.0 * sin(roll) + left + spread * gauss()),
-            round(1000.0 * cos(pitch) * cos(roll) + spread * gauss()),
+            round(x + ahead + spread * gauss()),
+            round(y + left + spread * gauss()),
+            round(z + spread * gauss()),
         )
 
-    return Model(capture)
+    return Model(capture, 0.020)
 
 
 def _button(fitted: Fitted, scene: Scene) -> Model:

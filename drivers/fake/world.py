@@ -16,7 +16,7 @@ from attrs import frozen
 from drivers.fake.contact import make_contact
 from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import BLACK, WHITE, Colour, Pose, Solid
-from drivers.fake.ground import Map, make_ground
+from drivers.fake.ground import Map, Near, make_ground
 from drivers.fake.instruments import Instrument, make_instrument, make_losses
 from drivers.fake.models import Scene, find_model
 from drivers.fake.motion import Joint, Noise, Truth, make_drive, make_joint
@@ -24,6 +24,7 @@ from drivers.fake.perturbations import Drawn
 from robotcore.rig import Rig
 
 LONGEST_STEP_S = 0.010
+FAST_M_S = 2.0  #: no robot here is faster
 HALT_S = 0.3  #: a halt brakes so long, then the bridge opens
 JOINT_ROLES = ("gripper", "sorter")
 
@@ -94,11 +95,9 @@ class World:
         self.advance = self._make_advance(site, rig, drawn, touched)
         self._read()
 
-    def power(self, left: int, right: int, joints: dict[str, int] | None = None) -> None:
-        """Give power (per mille) to tracks and positional motors, for the dead-man time at most."""
+    def power(self, left: int, right: int) -> None:
+        """Give power (per mille) to the tracks, and keep that of the joints, for the dead-man time at most."""
         self._power = (left, right)
-        for role, value in (joints or {}).items():
-            self.joints[role].power = value
         self._off_at = self._open_at = self._step + self._dead_man
 
     def halt(self, brake: bool, hold: bool) -> None:
@@ -133,9 +132,11 @@ class World:
         drive = make_drive(rig.body, drawn, truth, self._gauss(), h)
         turns = [make_joint(joint, truth, h) for joint in self.joints.values()]
         settle, resolve = make_ground(site.relief, rig.body, truth), make_contact(rig.body, truth)
-        cells = Map(site.relief, site.solids, math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2))
+        reach_m = math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2)
+        cells = Map(site.relief, site.solids, reach_m + FAST_M_S * 4 * h)
         find, parts = cells.find, self.steps_a_tick
         held: tuple[Solid, ...] = ()
+        near: Near | None = None
 
         def meet(solids: tuple[Solid, ...]) -> None:
             nonlocal held
@@ -146,6 +147,7 @@ class World:
             held = now
 
         def advance(tick: int) -> None:
+            nonlocal near
             step, last = self._step, tick * parts
             while step < last:
                 if step >= self._off_at:
@@ -155,7 +157,8 @@ class World:
                 drive(left, right, driven)
                 for turn in turns:
                     turn(driven)
-                near = find(truth.x, truth.y)
+                if not step & 3:  # what is near changes slowly
+                    near = find(truth.x, truth.y)
                 if near is not None:
                     if near.solids:
                         meet(near.solids)

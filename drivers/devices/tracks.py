@@ -72,13 +72,13 @@ class Tracks:
         furthest, slack = _JUMP * self.full_speed_rad_s, 2 * self.rad_per_count
         left_wheel, right_wheel = self._wheel(0), self._wheel(0)
         per_m = 1 / wheel_radius_m
-        span = keep = pull = lead = far = 0.0
+        span, keep, pull, lead, far = -1.0, 0.0, 0.0, 0.0, 0.0  # no period yet
 
         def begin(dt: float, counts: Sequence[int]) -> None:
             nonlocal left_wheel, right_wheel, span, keep, pull, lead, far
             if not 0.0 < dt < math.inf:
                 raise ValueError(f"dt is {dt!r}; give the seconds since the last call, above 0")
-            if not span:
+            if span < 0.0:
                 left_wheel, right_wheel = self._wheel(counts[0]), self._wheel(counts[1])
             span, far = dt, furthest * dt + slack
             keep, pull, lead = smoothing / (smoothing + dt), dt / (response + dt), motor / dt - 0.5

@@ -385,7 +385,8 @@ def test_an_encoder_that_starts_afresh_does_not_lurch():
     for k in range(100):
         count = 0 if k == 50 else count + 4
         powers.append(loop(4 * DEGREE / H, 0.0, (count, 0), H)[0])
-    assert max(abs(b - a) for a, b in itertools.pairwise(powers)) < 80
+    around = powers[45:]
+    assert max(abs(b - a) for a, b in itertools.pairwise(around)) < 80
 
 
 def test_counts_at_power_on_do_not_matter():

@@ -27,7 +27,7 @@ except ImportError:  # a board without it
     crc32 = None  # type: ignore[assignment]
 
 VERSION = 1
-LARGEST_PAYLOAD = 512
+LARGEST_PAYLOAD = 800
 LARGEST_FRAME = LARGEST_PAYLOAD + 4 + (LARGEST_PAYLOAD + 4) // 254 + 1
 READ_LIMIT = 256  # bytes a step: a flood of garbage cannot keep the agent from its timers
 HALT_US = 500000  # power zero for so long, then released
@@ -127,8 +127,8 @@ def unframe(piece: bytes) -> "tuple[int, int, bytes] | None":
 
 
 def text_field(text: str) -> bytes:
-    """Return a text as the link carries it, cut to 200 bytes."""
-    octets = text.encode()[:200]
+    """Return a text as the link carries it, cut to what one byte of length can tell."""
+    octets = text.encode()[:255]
     return bytes([len(octets)]) + octets
 
 
@@ -330,8 +330,7 @@ class Agent:
         lines = []
         for number in order:
             name, _, _, channels = self.port.DEVICES[number]
-            lines.append(name + ".age:H:0.1 ms")
-            lines.extend([name + "." + ":".join(channel) for channel in channels])
+            lines.append(name + "|" + channel_text(channels))
         return crc_of("\n".join(lines).encode())
 
     def _complain(self, now: int) -> None:

@@ -18,7 +18,7 @@ try:  # C code where it is installed (extra `link`); the test suite holds both e
 except ImportError:  # pragma: no cover
     _package = None
 
-LARGEST_PAYLOAD = 512  #: kind, sequence number and body
+LARGEST_PAYLOAD = 800  #: kind, sequence number and body; three texts of 255 fit
 CRC_BYTES = 4
 LARGEST_FRAME = LARGEST_PAYLOAD + CRC_BYTES + (LARGEST_PAYLOAD + CRC_BYTES) // 254 + 1  #: without the closing zero
 

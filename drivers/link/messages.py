@@ -5,6 +5,7 @@ a body has exactly the length that its table says, else it is refused; texts are
 """
 
 import struct
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 from zlib import crc32
 
@@ -239,11 +240,6 @@ class Receiver:
         return received
 
 
-def digest(columns: list[str]) -> int:
-    """Return the 32-bit digest of a row's columns, given as ``device.channel:code:unit`` in row order."""
-    return crc32("\n".join(columns).encode())
-
-
-def columns_of(name: str, channels: str) -> list[str]:
-    """Return the digest's lines of one device: its age, then its channels as `Entry.channels` has them."""
-    return [f"{name}.age:H:0.1 ms"] + [f"{name}.{channel}" for channel in channels.split(";")]
+def digest(devices: Iterable[tuple[str, str]]) -> int:
+    """Return the 32-bit digest of a row's columns: (name, `Entry.channels`) of its devices, in row order."""
+    return crc32("\n".join(f"{name}|{channels}" for name, channels in devices).encode())

@@ -136,7 +136,7 @@ class HostSession:
         row_size: bytes of a packed row.
         period_s: of sense messages.
         dead_man_s: the brick's dead-man time; also the silence after which the link counts as lost.
-        wire_s: the time that a sense message takes on the wire, 0 where unknown.
+        wire_s: the time that a sense message takes on the wire by the baud rate; the handshake may show less.
 
     """
 
@@ -276,7 +276,7 @@ class HostSession:
         if message.version != m.VERSION:
             self._refuse([_version_text(f"protocol version {message.version}")])
             return
-        self._clock = AgentClock(self._wire_s)
+        self._clock = AgentClock(min(self._wire_s, now_s - self._asked_s))  # a port may be quicker than its baud rate
         self._clock.sent(message.clock_us, now_s)
         self._expected, self.brick_name = message.devices, message.name
         self.state = LISTING
@@ -298,8 +298,8 @@ class HostSession:
         if not self.handshakes:
             for name in spare:
                 self.note("device-unnamed", f"the brick has {name!r}, which the rig does not name; it is left alone")
-        columns = [line for n in order for line in m.columns_of(self._entries[n].name, self._entries[n].channels)]
-        self._start = m.Start(self._nonce, m.digest(columns), bytes(order))
+        columns = m.digest((self._entries[n].name, self._entries[n].channels) for n in order)
+        self._start = m.Start(self._nonce, columns, bytes(order))
         self._out += self.encode(self._start)
         self.state = STARTING
         self._asked_s = now_s

@@ -1,0 +1,333 @@
+"""The backend ``serial:``: a real brick at the other end of a wire (protocol: drivers/link/LINK.md).
+
+    serial:/dev/ttyACM0?baud=115200      serial:socket://brick:4000      serial:rfc2217://brick:4000
+
+Rules: `sense` waits at most one period, once; nothing here sleeps; a port is reopened by a thread of its own, so that
+a network port cannot hold up the loop; while the link is lost the robot stands, by our stop where it still gets
+through and by the brick's dead-man timer in any case. The clock is an argument.
+"""
+
+import contextlib
+import threading
+import time
+from collections.abc import Callable, Mapping
+
+from drivers.link import messages as m
+from drivers.link.session import GREETING, REFUSED, RUNNING, HostSession, Row, age_row, wanted_devices
+from drivers.loops import Loops
+from drivers.wire import Wire, open_wire
+from robotcore.backend import Address, EndOfRun, Raw
+from robotcore.checking import nearest
+from robotcore.command import HALT, Command
+from robotcore.errors import Faults, UserError
+from robotcore.layout import AGE_UNIT_S
+from robotcore.rig import Rig
+
+WAIT_SHARE = 0.5  #: of the period: how long a read waits for a row; the rest is for behaviours
+RETRY_S = 0.2  #: between two attempts to open a port
+STOP_COPIES = 3
+BITS_PER_BYTE = 10  #: 8 data bits, a start and a stop bit
+FRAME_BYTES = 16  #: of a sense message around its row: see LINK.md
+
+Opener = Callable[[str, int, float], Wire]
+
+
+def _in_background(work: Callable[[], None]) -> None:
+    threading.Thread(target=work, daemon=True, name="reopen").start()
+
+
+class SerialBrick:
+    """A brick on a wire.
+
+    Args:
+        url: the port, as pyserial names it.
+        rig: the robot as built.
+        baud: bits a second.
+        patience_s: how long `open` waits for the brick's first sound message.
+        clock: monotonic seconds.
+        opener: opens the port.
+        background: runs an attempt to reopen without holding up the caller.
+
+    """
+
+    paced = True
+
+    def __init__(
+        self,
+        url: str,
+        rig: Rig,
+        *,
+        baud: int = 115200,
+        patience_s: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+        opener: Opener = open_wire,
+        background: Callable[[Callable[[], None]], None] = _in_background,
+    ) -> None:
+        self._url = url
+        self._rig = rig
+        self._baud = baud
+        self._patience_s = patience_s
+        self._clock = clock
+        self._opener = opener
+        self._background = background
+        self._wait_s = WAIT_SHARE * rig.period_s
+        layout = rig.layout
+        self._unpack = layout.row.unpack
+        self._ages = tuple(slot.age for slot in layout.slots.values())
+        networked = "://" in url
+        wire_s = 0.0 if networked else (FRAME_BYTES + layout.row.size) * BITS_PER_BYTE / baud
+        self.session = HostSession(wanted_devices(rig), layout.row.size, rig.period_s, rig.dead_man_s, wire_s)
+        self._loops = Loops(rig)
+        self._lock = threading.RLock()  # a signal handler may stop while its own thread sends
+        self._wire: Wire | None = None
+        self._attempt: Wire | Exception | None = None
+        self._attempting = False
+        self._attempted_s = 0.0
+        self._stops = 0  # how often `stop` was called: an act that began before it must not be sent after it
+        self._row: Raw = ()
+        self._clock_us = self._acted_us = 0
+        self._handshakes = 0
+        self._last: tuple[Command, m.Act] | None = None
+        self._counted: dict[str, int] = {}
+        self.facts: Mapping[str, str] = {"link": url, "baud": str(baud), "protocol": str(m.VERSION)}
+
+    # -- opening and closing -----------------------------------------------------------------------------------------
+
+    def open(self) -> None:
+        """Open the port and shake hands; the brick's motors are at rest. Raises `UserError` with the remedy."""
+        self._wire = self._opener(self._url, self._baud, self._wait_s)
+        try:
+            self._shake_hands()
+        except BaseException:
+            self.close()
+            raise
+
+    def _shake_hands(self) -> None:
+        session, began_s = self.session, self._clock()
+        session.greet(began_s)
+        while session.state != RUNNING:
+            try:
+                self._pump(wait=True)
+            except OSError as error:
+                why = f"the port failed while greeting the brick ({error}); check the cable"
+                raise UserError(f"{self._url}: {why}") from error
+            if session.state == REFUSED:
+                raise Faults(self._url, session.problems)
+            patience_s = self._patience_s + (2.0 if session.tally.accepted else 0.0)
+            if self._clock() - began_s > patience_s:
+                raise UserError(f"{self._url}: {self._why_silent()}")
+        self._begin_session()
+
+    def _why_silent(self) -> str:
+        counts = self.session.counts()
+        if counts["echoes"]:
+            return "what we send comes back to us; connect our TX to the brick's RX, and start the agent there"
+        if counts["accepted"]:
+            return (
+                f"the brick answers but the handshake does not get through ({counts['damaged']} damaged messages); "
+                f"check cable and ground, or take a lower baud rate"
+            )
+        if counts["octets"]:
+            return (
+                f"{counts['octets']} bytes came in {self._patience_s:g} s and no message among them; wrong baud rate "
+                f"({self._baud} here), or another program than the agent runs on the brick"
+            )
+        return (
+            f"no answer in {self._patience_s:g} s; switch the brick on and start its agent "
+            f"(a board that restarts when the port opens needs ?patience=3)"
+        )
+
+    def close(self) -> None:
+        """Stop the motors and let go of the port."""
+        self.stop(HALT)
+        self._drop_wire()
+
+    def _drop_wire(self) -> None:
+        with self._lock:
+            wire, self._wire = self._wire, None
+        if wire is not None:
+            with contextlib.suppress(OSError):  # it may be gone already, which is why we close it
+                wire.close()
+
+    # -- sensing -----------------------------------------------------------------------------------------------------
+
+    def sense(self, tick: int) -> Raw | None:
+        """Return the newest whole row, None where no new one came. Raises `EndOfRun` as the rig says."""
+        if self._wire is None:
+            self._reopen()
+            return None
+        was_running = self.session.state == RUNNING
+        try:
+            row = self._next_row()
+        except OSError as error:
+            self._lose_wire(f"the port failed: {error}")
+            return None
+        if was_running and self.session.state == GREETING:
+            self._lost()
+        if row is None:
+            return None
+        if self.session.handshakes != self._handshakes:
+            self._begin_session()
+        self._clock_us = row.clock_us
+        add = int((self._clock() - row.sent_s) / AGE_UNIT_S)
+        self._row = age_row(self._unpack(row.packed), self._ages, add)
+        return self._row
+
+    def _next_row(self) -> Row | None:
+        """Take in what has arrived; wait for a row once, up to half a period, if there is none."""
+        self._pump(wait=False)
+        row = self.session.fresh()
+        if row is None and self.session.state == RUNNING:
+            until_s = self._clock() + self._wait_s
+            while row is None and self._clock() < until_s:
+                self._pump(wait=True)
+                row = self.session.fresh()
+        return row if self.session.state == RUNNING else None
+
+    def _pump(self, wait: bool) -> None:
+        wire, session = self._wire, self.session
+        if wire is None:  # closed by another thread
+            return
+        data = wire.read(wait)
+        now_s = self._clock()
+        if data:
+            session.feed(data, now_s)
+        session.tick(now_s)
+        out = session.take()
+        if out:
+            self._send(out)
+
+    def _begin_session(self) -> None:
+        """Start the loops afresh: the brick may have been restarted, its encoders at zero."""
+        self._handshakes = self.session.handshakes
+        self._loops.restart()
+        self._last = None
+        self._acted_us = 0
+
+    # -- a lost link -------------------------------------------------------------------------------------------------
+
+    def _lost(self) -> None:
+        self._send_stop(HALT)
+        if self._rig.on_lost_link == "end":
+            raise EndOfRun("the link to the brick was lost")
+
+    def _lose_wire(self, why: str) -> None:
+        self.session.note("link-lost", why)
+        self.session.state = GREETING
+        self._attempted_s = self._clock()
+        try:
+            self._lost()
+        finally:
+            self._drop_wire()
+
+    def _reopen(self) -> None:
+        attempt, self._attempt = self._attempt, None
+        if attempt is not None and not isinstance(attempt, Exception):
+            self._wire = attempt
+            self.session.greet(self._clock())
+        elif not self._attempting and self._clock() - self._attempted_s >= RETRY_S:
+            self._attempting = True
+            self._attempted_s = self._clock()
+            self._background(self._try_open)
+
+    def _try_open(self) -> None:
+        try:
+            self._attempt = self._opener(self._url, self._baud, self._wait_s)
+        except Exception as error:  # it is tried again
+            self._attempt = error
+        finally:
+            self._attempting = False
+
+    def faults(self) -> list[tuple[str, str]]:
+        """Return (kind, detail) of what went wrong since the last call, and the counters that grew."""
+        events = self.session.events()
+        counts = self.session.counts()
+        watched = ("damaged", "lost", "late", "repeated", "refused")
+        grown = [f"{key} {counts[key]}" for key in watched if counts[key] > self._counted.get(key, 0)]
+        self._counted = counts
+        if grown:
+            events.append(("link-noise", f"messages in all: {', '.join(grown)}, of {counts['accepted']} good ones"))
+        return events
+
+    # -- acting ------------------------------------------------------------------------------------------------------
+
+    def act(self, command: Command) -> None:
+        """Turn set-points into power with the last counts, and send them."""
+        stops = self._stops
+        if self._wire is None or self.session.state != RUNNING or not self._row:
+            return
+        message = self._message(command)
+        with self._lock:
+            if self._stops != stops:  # somebody stopped the robot meanwhile
+                return
+            try:
+                self._send(self.session.encode(message))
+            except OSError as error:
+                self._lose_wire(f"the port failed: {error}")
+
+    def _message(self, command: Command) -> m.Act:
+        last, clock_us = self._last, self._clock_us
+        if last is not None and clock_us == self._acted_us and last[0] == command:
+            return last[1]  # nothing new: the same power again
+        powers = self._loops.powers(command, self._row, self._passed_s())
+        message = m.Act(self._loops.outputs, *powers)
+        self._last, self._acted_us = (command, message), clock_us
+        return message
+
+    def _passed_s(self) -> float:
+        """Return the seconds between the last two rows acted upon, in whole periods where that is nearly true."""
+        period_s = self._rig.period_s
+        if self._last is None or self._clock_us == self._acted_us:
+            return period_s
+        passed_s = ((self._clock_us - self._acted_us) & 0xFFFFFFFF) * 1e-6
+        periods = round(passed_s / period_s)
+        return periods * period_s if periods and abs(passed_s / period_s - periods) < 0.2 else passed_s
+
+    def stop(self, category: int) -> None:
+        """Stop all motors; from any thread, at any time. Errors are swallowed: the dead-man timer does it then."""
+        self._stops += 1
+        self._send_stop(category)
+
+    def _send_stop(self, category: int) -> None:
+        for _ in range(STOP_COPIES):
+            try:
+                self._send(b"\0" + self.session.encode(m.Stop(category)))  # the zero ends a half-sent frame
+            except OSError:
+                continue
+
+    def _send(self, data: bytes) -> None:
+        held = self._lock.acquire(timeout=2 * self._rig.period_s)  # a stop does not wait for ever behind a stuck write
+        try:
+            if self._wire is not None:
+                self._wire.write(data)
+        finally:
+            if held:
+                self._lock.release()
+
+    def truth(self) -> tuple[float, float, float] | None:
+        """Return None: a real robot does not know its true pose."""
+        return None
+
+
+def build(address: Address, rig: Rig) -> SerialBrick:
+    """Build the backend of a ``serial:`` address (unopened)."""
+    options = dict(address.options)
+    baud = _number(address, options.pop("baud", "115200"), "baud", 300, 4_000_000)
+    patience_s = _number(address, options.pop("patience", "1"), "patience", 0.1, 60)
+    for key in options:
+        raise UserError(f"{address.url}: {key!r} is not an option; {nearest(key, ('baud', 'patience'))}")
+    if not address.place:
+        raise UserError(f"{address.url}: names no port; write serial:/dev/ttyACM0 or serial:socket://host:port")
+    return SerialBrick(address.place, rig, baud=int(baud), patience_s=patience_s)
+
+
+def _number(address: Address, text: str, key: str, low: float, high: float) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not low <= value <= high:
+        raise UserError(f"{address.url}: {key} is {text!r}; give a number from {low:g} to {high:g}")
+    return value
+
+

@@ -1,0 +1,117 @@
+"""The serial port, opened through pyserial: one small class, and every way in which opening it can go wrong.
+
+Rules: a read returns what is there, or waits once, no longer than it was told to at the start; a write that the line
+does not take in that time is an error; every error is an `OSError`, and a person's error is a `UserError` with the
+remedy. pyserial is imported when a port is opened, not before.
+"""
+
+import errno
+from typing import Any, Protocol
+
+from robotcore.errors import UserError
+
+
+class Wire(Protocol):
+    """What the serial backend needs of a port. Every function may raise `OSError`."""
+
+    def read(self, wait: bool) -> bytes:
+        """Return what has arrived; where nothing has and `wait` is true, wait for it, within bounds."""
+        ...
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the port."""
+        ...
+
+
+class SerialWire:
+    """A pyserial port whose `in_waiting` counts bytes."""
+
+    def __init__(self, port: Any) -> None:
+        self._port = port
+        self.close = port.close
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`."""
+        self._port.write(data)
+
+    def read(self, wait: bool) -> bytes:
+        """Return what has arrived, after at most one wait."""
+        port = self._port
+        waiting = port.in_waiting
+        if waiting:
+            return port.read(waiting)  # type: ignore[no-any-return]
+        if not wait:
+            return b""
+        first = port.read(1)
+        waiting = port.in_waiting if first else 0
+        return first + port.read(waiting) if waiting else first  # type: ignore[no-any-return]
+
+
+class SocketWire(SerialWire):
+    """A ``socket://`` port: `in_waiting` only tells whether anything is there, and changing the timeout is free."""
+
+    def read(self, wait: bool) -> bytes:
+        """Return what has arrived, after at most one wait."""
+        port = self._port
+        first = port.read(1) if wait or port.in_waiting else b""
+        if not first:
+            return b""
+        timeout, port.timeout = port.timeout, 0
+        try:
+            return first + port.read(4096)  # type: ignore[no-any-return]
+        finally:
+            port.timeout = timeout
+
+
+def open_wire(url: str, baud: int, wait_s: float) -> Wire:
+    """Open a port by device name or pyserial URL, for ourselves alone.
+
+    Args:
+        url: ``/dev/ttyACM0``, ``socket://host:port``, ``rfc2217://host:port``, ``loop://``.
+        baud: bits a second, 8 data bits, no parity, one stop bit.
+        wait_s: the longest wait of a read, and of a write.
+
+    Raises:
+        UserError: names the port and the remedy.
+
+    """
+    import serial  # type: ignore[import-untyped, unused-ignore]  # late: costs start-up time, and the fake needs none
+
+    try:
+        port = serial.serial_for_url(url, baudrate=baud, timeout=wait_s, write_timeout=wait_s, exclusive=True)
+    except (OSError, ValueError) as error:
+        raise UserError(f"{url}: {_explain(error)}") from error
+    except Exception as error:  # termios.error, which is no OSError
+        raise UserError(f"{url}: not a serial port ({error}); give the device of the brick's cable") from error
+    return SocketWire(port) if url.startswith("socket:") else SerialWire(port)
+
+
+_REMEDIES = {
+    errno.ENOENT: "no such port; plug the brick in and see `python -m serial.tools.list_ports`",
+    errno.ENODEV: "no such port; plug the brick in and see `python -m serial.tools.list_ports`",
+    errno.ENXIO: "no such port; plug the brick in and see `python -m serial.tools.list_ports`",
+    errno.EACCES: "not allowed; join the port's group (often `sudo usermod -aG dialout $USER`) and log in again",
+    errno.EPERM: "not allowed; join the port's group (often `sudo usermod -aG dialout $USER`) and log in again",
+    errno.EBUSY: "the port is busy; end the other program that has it open",
+    errno.EAGAIN: "the port is busy; end the other program that has it open",
+    errno.ECONNREFUSED: "nobody listens there; start the far end and check host and port",
+    errno.ENOTTY: "not a serial port; give the device of the brick's cable",
+    errno.EISDIR: "not a serial port; give the device of the brick's cable",
+}
+
+
+def _explain(error: Exception) -> str:
+    number = getattr(error, "errno", None)
+    if number is None and isinstance(error.__context__, OSError):  # pyserial wraps some without their number
+        number = error.__context__.errno
+    if number in _REMEDIES:
+        return _REMEDIES[number]
+    if "exclusively lock" in str(error):
+        return _REMEDIES[errno.EBUSY]
+    if isinstance(error, ValueError):
+        return f"not a port that can be opened ({error}); check its name and the baud rate"
+    return f"cannot be opened ({error}); check cable, name and baud rate"

@@ -68,6 +68,10 @@ class Replay:
         """Let go of the rows."""
         self._rows, self._next = iter(()), _END
 
+    def faults(self) -> list[tuple[str, str]]:
+        """Return nothing: what went wrong then stands in the recording."""
+        return []
+
     def truth(self) -> tuple[float, float, float] | None:
         """Return the true pose that was recorded with the tick last sensed, to 32 bits; None where there is none."""
         index = bisect_right(self._firsts, self._tick) - 1

@@ -38,7 +38,7 @@ def pack(entries: Sequence[Entry], row: struct.Struct, rows_before: int) -> list
     blocks = []
     start = 0
     while start < len(entries):
-        run = entries[start : start + schema.BLOCK_TICKS]
+        run = entries[start : start + schema.BLOCK_TICKS[schema.PLAIN]]
         block = _pack_run(run[: _even(run)], row, rows_before + start)
         blocks.append(block)
         start += block.size
@@ -65,6 +65,29 @@ def _pack_run(run: Sequence[Entry], row: struct.Struct, rows_before: int) -> Blo
     except (struct.error, OverflowError, TypeError) as error:
         raise ValueError(f"a value in ticks {run[0][0]} to {run[-1][0]} does not fit its column: {error}") from None
     return Block(run[0][0], rows_before, len(run), schema.PLAIN, raw, commands, truth or None)
+
+
+def merge(blocks: Sequence[Block], most: int) -> list[Block]:
+    """Join blocks of codec 0 that follow each other without a gap, up to `most` ticks each."""
+    merged: list[list[Block]] = []
+    for block in blocks:
+        run = merged[-1] if merged else []
+        if run and _follows(block, run[-1]) and block.first_tick + block.size - run[0].first_tick <= most:
+            run.append(block)
+        else:
+            merged.append([block])
+    return [_join(run) for run in merged]
+
+
+def _follows(block: Block, before: Block) -> bool:
+    known = (block.truth is None) == (before.truth is None)
+    return known and block.first_tick == before.first_tick + before.size
+
+
+def _join(run: list[Block]) -> Block:
+    raw, commands = b"".join(part.raw for part in run), b"".join(part.commands for part in run)
+    truth = b"".join(part.truth for part in run if part.truth is not None) or None
+    return run[0]._replace(size=sum(part.size for part in run), raw=raw, commands=commands, truth=truth)
 
 
 def deflate(block: Block, width: int) -> Block:

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from robotcore.errors import UserError
 from robotcore.recording import schema
-from robotcore.recording.blocks import deflate
+from robotcore.recording.blocks import deflate, merge
 from robotcore.recording.content import Recording
 from robotcore.recording.reader import open_recording
-from robotcore.recording.writer import create, fold, insert, insert_blocks, insert_end
+from robotcore.recording.writer import create, discard, fold, insert, insert_blocks, insert_end
 
 
 def compact(path: str | Path, out: str | Path) -> int:
@@ -34,8 +34,7 @@ def compact(path: str | Path, out: str | Path) -> int:
             raise UserError(f"{out}: does not read like {path}; the disk is failing, choose another")
     except BaseException as error:  # Ctrl-C as well must leave no half of a file
         db.close()
-        for name in (out, *schema.leftovers(out)):
-            name.unlink(missing_ok=True)
+        discard(out)
         if isinstance(error, sqlite3.Error):
             raise UserError(f"{out}: cannot be written ({error}); free some space or choose another folder") from None
         raise
@@ -44,7 +43,8 @@ def compact(path: str | Path, out: str | Path) -> int:
 
 def _fill(db: sqlite3.Connection, old: Recording) -> None:
     db.execute("BEGIN IMMEDIATE")
-    insert_blocks(db, [deflate(block, old.layout.row.size) for block in old.blocks])
+    blocks = merge(old.blocks, schema.BLOCK_TICKS[schema.PLANES])
+    insert_blocks(db, [deflate(block, old.layout.row.size) for block in blocks])
     for number, decision in enumerate(old.decisions, 1):
         values = (*decision[:4], schema.fields_json(decision.fields), decision.place)
         insert(db, "decision", (number, *values))
@@ -53,11 +53,13 @@ def _fill(db: sqlite3.Connection, old: Recording) -> None:
     for number, overrun in enumerate(old.overruns, 1):
         insert(db, "overrun", (number, *overrun))
     if old.outcome is not None and old.end_s is not None and old.counts is not None:
-        insert_end(db, old.outcome, old.end_s, old.counts)
+        insert_end(db, old.outcome, old.end_s, old.counts | {"blocks": len(blocks)})
     db.execute("COMMIT")
 
 
 def _content(recording: Recording) -> tuple[object, ...]:
-    """Return everything that a recording says, but for its path."""
-    head = (recording.header, recording.layout.columns, recording.outcome, recording.end_s, recording.counts)
-    return (*head, recording.decisions, recording.faults, recording.overruns, recording.blocks)
+    """Return everything that a recording says, but for its path and how its ticks are cut into blocks."""
+    counts = {key: count for key, count in (recording.counts or {}).items() if key != "blocks"}
+    head = (recording.header, recording.layout.columns, recording.outcome, recording.end_s, counts)
+    rows = merge(recording.blocks, len(recording))  # packed, since 0.0 == -0.0
+    return (*head, recording.decisions, recording.faults, recording.overruns, rows)

@@ -10,29 +10,9 @@ from typing import Any, NamedTuple
 
 from robotcore.errors import UserError
 from robotcore.layout import Layout
+from robotcore.log import Decision, Fault
 from robotcore.recording import schema
 from robotcore.recording.blocks import Block, Pose
-
-
-class Decision(NamedTuple):
-    """What a behaviour concluded. `place` is the line of code that decided, ``file:line``."""
-
-    tick: int
-    time_s: float
-    behaviour: str
-    name: str
-    fields: dict[str, Any]
-    place: str
-
-
-class Fault(NamedTuple):
-    """What went wrong."""
-
-    tick: int
-    time_s: float
-    kind: str
-    detail: str
-    behaviour: str
 
 
 class Overrun(NamedTuple):

@@ -56,8 +56,8 @@ def export_parquet(recording: Recording, out: str | Path, decode: Decoder | None
 
     """
     try:
-        import pyarrow
-        import pyarrow.parquet
+        import pyarrow  # type: ignore[import-untyped]  # it ships no types
+        import pyarrow.parquet  # type: ignore[import-untyped]
     except ImportError:
         raise UserError(f"{out}: Parquet needs pyarrow; pip install 'robotcore[parquet]', or export CSV") from None
     table = recording.columns()
@@ -85,7 +85,7 @@ def _lines(recording: Recording, decode: Decoder | None) -> Iterator[list[Any]]:
     poses = recording.truth() if _has_poses(recording) else None
     period_s = recording.header.period_s
     for index, (tick, raw, command) in enumerate(recording.rows()):
-        line = [tick, tick * period_s, *raw, *command]
+        line: list[Any] = [tick, tick * period_s, *raw, *command]
         if poses is not None:
             line += poses[index] or _NO_POSE
         if decode is not None:
@@ -117,7 +117,7 @@ def _write_csv(out: Path, names: Sequence[str], lines: Iterable[Sequence[Any]]) 
 def _fresh(out: Path, mode: str) -> Iterator[IO[Any]]:
     """Open a file that is not there yet; it takes its name only when whole."""
     part = out.with_name(out.name + ".part")
-    text = {} if "b" in mode else {"encoding": "utf-8", "newline": ""}
+    text: dict[str, Any] = {} if "b" in mode else {"encoding": "utf-8", "newline": ""}
     try:
         if out.exists():
             raise UserError(f"{out}: is there already; choose another name or remove it first")

@@ -19,9 +19,10 @@ from typing import Any, NoReturn
 
 from robotcore.errors import UserError
 from robotcore.layout import Layout
+from robotcore.log import Decision, Fault
 from robotcore.recording import schema
 from robotcore.recording.blocks import Block, inflate, parse_layout
-from robotcore.recording.content import Decision, Fault, Overrun, Recording
+from robotcore.recording.content import Overrun, Recording
 
 DAMAGED = "the file was damaged or altered, use another copy"
 _MAGIC = b"SQLite format 3\0"
@@ -225,10 +226,10 @@ class _Inspector:
 
     def block(self, row: tuple[Any, ...], width: int) -> Block:
         place = f"block at tick {row[0]!r}"
-        if tuple(map(type, row)) not in _BLOCK_TYPES or not 1 <= row[2] <= schema.BLOCK_TICKS:
-            self.refuse(place, "a value of the wrong type or size")
-        if not -1 < row[1] < 2**62 or not -1 < row[0] < 2**62 or not -1 < row[3] < 2**62:
-            self.refuse(place, "a number out of bounds")
+        if tuple(map(type, row)) not in _BLOCK_TYPES or row[3] not in (schema.PLAIN, schema.PLANES):
+            self.refuse(place, "a value of the wrong type, or an unknown codec")
+        if not 1 <= row[2] <= schema.BLOCK_TICKS[row[3]]:
+            self.refuse(place, f"{row[2]} ticks in one block")
         if schema.block_crc(*row[:-1]) != row[-1]:
             self.refuse(place, "its checksum is wrong")
         try:

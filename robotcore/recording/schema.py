@@ -2,7 +2,7 @@
 
 Rules:
 - One file, one run. Meta-data, decisions, faults and overruns are ordinary rows; raw counts, commands and the true
-  pose are packed blocks of at most 25 ticks. Everything little-endian.
+  pose are packed blocks of at most 25 ticks, or 250 once compacted. Everything little-endian.
 - Every row carries a CRC-32 over its own fields, and numbered rows are numbered without gaps, so that an altered,
   swapped or lost row is found. (CRC-32 as in ISO 3309, check value CBF43926; it finds accidents, not forgers.)
 - Nothing in a file is executed; JSON holds flat tables of finite numbers, texts and booleans.
@@ -22,8 +22,8 @@ SUFFIX = ".rec"
 APPLICATION_ID = 0x48525231  #: written at offset 68 of the file; our own number
 SCHEMA_VERSION = 1  #: written as SQLite's user_version
 
-BLOCK_TICKS = 25  #: the most ticks that one block holds
 PLAIN, PLANES = 0, 1  #: codecs of a block
+BLOCK_TICKS = (25, 250)  #: the most ticks that one block holds, by codec
 COMMAND_ROW = struct.Struct("<4d")
 TRUTH_ROW = struct.Struct("<3f")
 
@@ -69,7 +69,7 @@ CREATE TABLE overrun (
     behaviour TEXT NOT NULL,        -- the one that took longest
     crc       INTEGER NOT NULL
 ) STRICT;
--- At most 25 ticks without a gap between them; a skipped tick starts a new block.
+-- At most 25 ticks (codec 1: 250) without a gap between them; a skipped tick starts a new block.
 CREATE TABLE block (
     first_tick  INTEGER PRIMARY KEY,
     rows_before INTEGER NOT NULL,   -- rows in all earlier blocks
@@ -222,9 +222,8 @@ def parse_fields(text: str) -> dict[str, Any]:
 
 def tidy(text: str, limit: int = TEXT_LIMIT) -> str:
     """Return a text that any file can hold: valid UTF-8, no NUL, cut at `limit` characters."""
-    if len(text) > limit:
-        text = text[: limit - 1] + "…"
-    return text.encode("utf-8", "backslashreplace").decode().replace("\0", "\\0")
+    held = text[: limit + 1].encode("utf-8", "backslashreplace").decode().replace("\0", "\\0")
+    return held if len(held) <= limit else held[: limit - 1] + "…"
 
 
 def check_header(header: Header, source: str) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from robotcore.errors import UserError
+from robotcore.log import Decision
 from robotcore.recording import schema
 from robotcore.recording.content import Recording
 from robotcore.recording.reader import open_recording
@@ -63,17 +64,16 @@ def duration_s(recording: Recording) -> float:
 
 def describe(recording: Recording) -> list[str]:
     """Return a recording in lines of text: what was in force, how it ended, and everything decided or gone wrong."""
-    header = recording.header
+    header, columns = recording.header, len(recording.layout.columns)
     lines = [
         f"recording  {recording.path}",
         f"run        {header.name}, mission {header.mission}, started {header.started}",
-        f"rig        {header.rig_name}, {len(recording.layout.columns)} raw columns, tick {header.period_s * 1000:g} ms",
+        f"rig        {header.rig_name}, {columns} raw columns, {header.period_s * 1000:g} ms a tick",
         f"backend    {header.backend}, code {header.code_version}",
         f"outcome    {recording.outcome or CUT_OFF} at {duration_s(recording):.2f} s",
         f"ticks      {_ticks(recording)}",
     ]
-    for d in recording.decisions:
-        lines.append(f"decision   {d.time_s:8.2f} s  {d.name} {_words(d.fields)}({d.behaviour}, {d.place})")
+    lines += [_decision(decision) for decision in recording.decisions]
     lines += [f"fault      {f.time_s:8.2f} s  {f.kind}: {f.detail}{_blame(f.behaviour)}" for f in recording.faults]
     if recording.overruns:
         worst = max(recording.overruns, key=lambda overrun: overrun.late_us)
@@ -96,8 +96,9 @@ def _ticks(recording: Recording) -> str:
 _LOSSES = (("dropped", "lost by the recorder"), ("dropped_entries", "decisions or faults lost by the recorder"))
 
 
-def _words(fields: dict[str, object]) -> str:
-    return "".join(f"{key}={value!r} " for key, value in fields.items())
+def _decision(decision: Decision) -> str:
+    fields = "".join(f"{key}={value!r} " for key, value in decision.fields.items())
+    return f"decision   {decision.time_s:8.2f} s  {decision.name} {fields}({decision.behaviour}, {decision.place})"
 
 
 def _blame(behaviour: str) -> str:

@@ -23,7 +23,7 @@ from typing import Any
 from robotcore.errors import UserError
 from robotcore.layout import Layout
 from robotcore.recording import schema
-from robotcore.recording.blocks import Block, Entry, Pose, layout_columns, pack
+from robotcore.recording.blocks import Block, Entry, Pose, layout_columns, pack, parse_layout
 
 COMMIT_S = 0.25
 PACED_CAPACITY = 2000  #: ticks; 20 s at 100 Hz, about 2 MB
@@ -226,6 +226,10 @@ def create(path: Path, header: schema.Header, layout: Layout, *, durable: bool) 
 
     """
     schema.check_header(header, str(path))
+    try:
+        parse_layout(layout_columns(layout))
+    except ValueError as error:
+        raise UserError(f"{path}: the rig's raw columns cannot be recorded ({error}); rename the channel") from None
     _claim(path)
     db: sqlite3.Connection | None = None
     try:
@@ -234,10 +238,16 @@ def create(path: Path, header: schema.Header, layout: Layout, *, durable: bool) 
     except sqlite3.Error as error:
         if db is not None:
             db.close()
-        for name in (path, *schema.leftovers(path)):
-            name.unlink(missing_ok=True)
+        discard(path)
         raise UserError(f"{path}: cannot be written ({error}); free some space or record elsewhere") from None
     return db
+
+
+def discard(path: Path) -> None:
+    """Remove a recording that could not be begun, and what SQLite left beside it."""
+    for name in (path, *schema.leftovers(path)):
+        with contextlib.suppress(OSError):
+            name.unlink()
 
 
 def _claim(path: Path) -> None:
@@ -245,7 +255,7 @@ def _claim(path: Path) -> None:
     if path.suffix != schema.SUFFIX:
         raise UserError(f"{path}: a recording's name ends in {schema.SUFFIX}; add that")
     for beside in schema.leftovers(path):
-        if beside.exists():
+        if os.path.exists(beside):  # Path.exists raises where the name is too long
             raise UserError(f"{beside}: is left from another recording; move it away or choose another name")
     try:
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))

@@ -1,0 +1,130 @@
+"""The two floor eyes and the way they came: what every behaviour on the line knows about it.
+
+Rules: whoever steers calls `Line.look` once a tick, and nobody else does. An eye turns a reading into darkness, 0 on
+the floor and 1 on the line, by the brightness of the floor *here*: the lamp's and the hall's light, and how high the
+eye is mounted, need not be what they were at calibration. A missing reading leaves the last one, and is counted.
+"""
+
+import math
+
+from behaviours.settings import LineSettings
+from behaviours.trail import Trail
+from robotcore.readings import OK, SATURATED, Colour, Sample
+from robotcore.robot import Robot
+
+ADAPT = 0.01  #: share of a change of the floor's brightness taken in a tick: a second at 100 Hz
+FLOOR = 0.15  #: an eye with less darkness sees plain floor
+BRIGHT = 0.32  #: an eye with less darkness is not on an arm
+
+
+class Eye:
+    """One floor eye.
+
+    Attributes:
+        white: what the floor reads here, in units of contrast.
+        dark: 0 on the floor, 1 on the line.
+        misses: readings missing in a row.
+        bright_m: the travel at which this eye last saw floor.
+        bright_rad: the heading then.
+
+    """
+
+    __slots__ = ("bright_m", "bright_rad", "dark", "highest", "lowest", "misses", "white")
+
+    def __init__(self) -> None:
+        self.dark = 0.0
+        self.misses = 0
+        self.bright_m = self.bright_rad = 0.0
+        self.learn(1.0)
+
+    def learn(self, white: float) -> None:
+        """Take `white` as the floor's brightness; from here on it may change by a third."""
+        self.white = white
+        self.lowest, self.highest = 0.7 * white, 1.3 * white
+
+    def see(self, colour: Colour) -> None:
+        """Take in a reading."""
+        status = colour[7]
+        if status != OK and status != SATURATED:
+            self.misses += 1
+            return
+        self.misses = 0
+        white = self.white
+        self.dark = dark = 1.0 - colour[4] / white
+        if dark < FLOOR:
+            white -= ADAPT * dark * white
+            if self.lowest < white < self.highest:
+                self.white = white
+
+
+class Line:
+    """What is known of the line: both eyes, the trail, and what was met on it.
+
+    Args:
+        robot: for the eyes' place on the body.
+        settings: of the mission.
+
+    Attributes:
+        left, right: the eyes.
+        trail: the way the middle between the eyes came.
+        ahead_m: how far ahead of the axle the eyes are.
+        side_m: how far each is from the middle.
+        travel_m: travel at the last look.
+        heading_rad: heading at the last look.
+        contact_m: travel at the last look at which an eye had the line.
+        side: +1 where the line was last more under the left eye, -1 under the right.
+        arm_m: travel at which an arm was last under an eye.
+
+    """
+
+    def __init__(self, robot: Robot, settings: LineSettings) -> None:
+        left, right = robot.mount("floor_left"), robot.mount("floor_right")
+        self.ahead_m = 0.5 * (left.ahead_m + right.ahead_m)
+        self.side_m = 0.5 * (left.left_m - right.left_m)
+        self.left, self.right = Eye(), Eye()
+        self.trail = Trail(self.ahead_m)
+        self.travel_m = self.heading_rad = 0.0
+        self.contact_m = 0.0
+        self.arm_m = -1.0
+        self.side = 1
+        self.misses = 0
+        self._contact = settings.follow.contact
+        self._patience = math.ceil(settings.follow.blind_s / robot.period_s)
+
+    def look(self, sample: Sample) -> bool:
+        """Take in this tick's readings; False once the floor or the tracks have not been seen for too long."""
+        left, right, drive = self.left, self.right, sample[6]
+        left.see(sample[2])
+        right.see(sample[3])
+        if drive[8] == OK:
+            self.misses = 0
+            self.travel_m = travel = drive[2]
+            self.heading_rad = heading = drive[3]
+            self.trail.follow(travel, heading)
+        else:
+            self.misses += 1
+            travel, heading = self.travel_m, self.heading_rad
+        left_dark, right_dark = left.dark, right.dark
+        if left_dark < BRIGHT:
+            left.bright_m, left.bright_rad = travel, heading
+        if right_dark < BRIGHT:
+            right.bright_m, right.bright_rad = travel, heading
+        if left_dark > self._contact or right_dark > self._contact:
+            self.contact_m = travel
+            self.side = 1 if left_dark > right_dark else -1
+        patience = self._patience
+        return left.misses <= patience and right.misses <= patience and self.misses <= patience
+
+    @property
+    def touched(self) -> bool:
+        """Tell whether an eye has the line."""
+        return self.left.dark > self._contact or self.right.dark > self._contact
+
+    def eye(self, side: int) -> Eye:
+        """Return the left eye for +1, the right one for -1."""
+        return self.left if side > 0 else self.right
+
+    def forget(self) -> None:
+        """Start a new trail here: what came before was not the line that is followed now."""
+        self.trail.clear()
+        self.contact_m = self.travel_m

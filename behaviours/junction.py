@@ -1,0 +1,194 @@
+"""Arms beside the line, corners, and green markers: where to go on.
+
+A corner and a crossing begin alike: one eye is suddenly dark. The robot drives across, then swings one eye over where
+the line would go on. If it is there, it was a crossing; if not, a corner.
+
+Markers stand before a junction, on the side to turn to, on both sides to turn round. Green seen in passing is only a
+suspicion: the robot creeps on to the junction, backs up to the middle of the green and looks again, swinging both
+eyes. Green behind a junction means nothing, and green with no junction behind it neither.
+"""
+
+from typing import NamedTuple
+
+from behaviours.eyes import Eye, Line
+from behaviours.motion import drive_on, follow_ray, ray_turn, settle, turn_by, wheels
+from behaviours.settings import LineSettings, MarkerSettings
+from behaviours.strips import is_green
+from robotcore.control import Vote
+from robotcore.kernel import tick
+from robotcore.readings import Colour
+from robotcore.robot import Robot
+
+SIDES = {1: "left", -1: "right"}
+
+
+async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool:
+    """Cross an arm on `side`, then go on straight or round the corner; False where no line was found."""
+    a = s.arm
+    ray = line.trail.ray(s.gap.fit_m, line.travel_m, line.heading_rad)
+    start = line.travel_m
+    dark = {1: 0, -1: 0}
+
+    def clear() -> bool:
+        for eye, which in ((line.left, 1), (line.right, -1)):
+            if eye.dark > a.dark:
+                dark[which] += 1
+        line.arm_m = line.travel_m
+        return line.left.dark < 0.5 and line.right.dark < 0.5
+
+    if not await follow_ray(robot, line, ray, a.longest_m, a.speed_m_s, clear):
+        return True
+    await follow_ray(robot, line, ray, a.beyond_m, a.speed_m_s)
+    await settle(robot, line, 0.06)
+    both = dark[1] > 1 and dark[-1] > 1
+    if await line_ahead(robot, line, side, s):
+        robot.decide("crossing", arms="both" if both else SIDES[side], width=round(line.travel_m - start, 3))
+        return True
+    side = side if not both or dark[side] >= dark[-side] else -side
+    robot.decide("corner", side=SIDES[side], sure=not both)
+    if await turn_by(robot, line, side * a.corner_rad, s.turn, until=lambda: line.touched):
+        line.forget()
+        return True
+    return False
+
+
+async def line_ahead(robot: Robot, line: Line, side: int, s: LineSettings) -> bool:
+    """Swing away from the arm's side: the eye of that side comes over the middle. Tell whether it finds the line."""
+    eye = line.eye(side)
+    swing = s.arm.peek_m / line.ahead_m
+    found = await turn_by(robot, line, -side * swing, s.turn, until=lambda: eye.dark > 0.4)
+    if not found:
+        await settle(robot, line, 0.05)
+        found = eye.dark > 0.4
+    if not found:
+        await turn_by(robot, line, side * swing, s.turn)
+    return found
+
+
+class MarkerVote:
+    """Counts green readings of one eye: in a row, in all, and the greatest share."""
+
+    def __init__(self, s: MarkerSettings) -> None:
+        self._s = s
+        self.row = self.longest = 0
+        self.share = 0.0
+
+    def see(self, colour: Colour) -> bool:
+        """Take in a reading; tell whether it is green."""
+        if not colour.valid:
+            return False
+        green = is_green(colour, self._s)
+        self.row = self.row + 1 if green else 0
+        self.longest = max(self.longest, self.row)
+        if green:
+            self.share = max(self.share, colour.green / (3.0 * colour.lightness))
+        return green
+
+    @property
+    def confirmed(self) -> bool:
+        """Tell whether there were enough green readings in a row."""
+        return self.longest >= self._s.confirm
+
+
+async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> int:
+    """Return the side (+1 left, -1 right) on which green is suspected; green just behind an arm does not count."""
+    m = s.marker
+    left_vote, right_vote = Vote(m.votes, m.window), Vote(m.votes, m.window)
+    gate, light = m.gate, m.light
+    while True:
+        sample = await tick()
+        left, right = sample[2], sample[3]
+        left_green = gate < left[3] < light and is_green(left, m)
+        right_green = gate < right[3] < light and is_green(right, m)
+        if line.travel_m - line.arm_m < m.after_m:
+            continue
+        if left_vote.update(left_green):
+            return 1
+        if right_vote.update(right_green):
+            return -1
+
+
+class Passed(NamedTuple):
+    """What creeping over a suspected marker gave: the green's middle, and where the junction's arm began."""
+
+    middle_m: float
+    arm_m: float
+
+
+async def take_junction(robot: Robot, line: Line, side: int, s: LineSettings) -> bool:
+    """Look twice at a suspected marker and do what it says; False where no line was found afterwards."""
+    passed = await creep_over(robot, line, side, s)
+    if passed is None:
+        robot.decide("marker", side="none", reason="no junction behind the green")
+        return True
+    await settle(robot, line, 0.05)
+    await drive_on(robot, line, passed.middle_m - line.travel_m, s.turn, speed_m_s=s.marker.creep_m_s)
+    sides, share = await look_again(robot, line, s)
+    robot.decide("marker", side=sides, share=round(share, 3))
+    if sides == "none":
+        line.arm_m = passed.arm_m
+        return True
+    if sides == "both":
+        return await turn_round(robot, line, s)
+    return await turn_off(robot, line, 1 if sides == "left" else -1, passed.arm_m, s)
+
+
+async def creep_over(robot: Robot, line: Line, side: int, s: LineSettings) -> Passed | None:
+    """Creep straight on until the eye that saw green comes to an arm; None if none comes."""
+    m, eye = s.marker, line.eye(side)
+    ray = line.trail.ray(s.gap.fit_m, line.travel_m - 0.01, line.heading_rad)
+    start = first = last = line.travel_m
+    black = 0
+    while line.travel_m - start < m.reach_m:
+        wheels(robot, m.creep_m_s, ray_turn(line, ray, 0.0, m.creep_m_s))
+        sample = await tick()
+        line.look(sample)
+        colour = sample.floor_left if side > 0 else sample.floor_right
+        if is_green(colour, m):
+            last = line.travel_m
+        black = black + 1 if is_line(eye, colour, s) else 0
+        if black >= 2 and last > first:
+            return Passed(0.5 * (first - 0.004 + last), line.travel_m)
+    return None
+
+
+def is_line(eye: Eye, colour: Colour, s: LineSettings) -> bool:
+    """Tell whether an eye is on black: dark, and too dark for a colour."""
+    return colour.valid and eye.dark > s.arm.dark and colour.lightness < s.marker.gate
+
+
+async def look_again(robot: Robot, line: Line, s: LineSettings) -> tuple[str, float]:
+    """Swing both eyes over where markers would be, slowly; return the sides that are green and the greatest share."""
+    left, right = MarkerVote(s.marker), MarkerVote(s.marker)
+
+    def seen() -> bool:
+        left.see(robot.sample.floor_left)
+        right.see(robot.sample.floor_right)
+        return False
+
+    swing = s.marker.look_m / line.ahead_m
+    for share in (1.0, -2.0, 1.0):
+        await turn_by(robot, line, share * swing, s.turn, until=seen, rate_rad_s=s.turn.slowest_rad_s)
+    sides = {(True, True): "both", (True, False): "left", (False, True): "right"}
+    return sides.get((left.confirmed, right.confirmed), "none"), max(left.share, right.share)
+
+
+async def turn_off(robot: Robot, line: Line, side: int, arm_m: float, s: LineSettings) -> bool:
+    """Drive until the axle is over the junction and turn into the arm on `side`."""
+    await drive_on(robot, line, arm_m + line.ahead_m + 0.006 - line.travel_m, s.turn)
+    return await turn_into(robot, line, side, s.turn.blind_rad, s)
+
+
+async def turn_round(robot: Robot, line: Line, s: LineSettings) -> bool:
+    """Turn round on the spot to the line that the robot came on."""
+    return await turn_into(robot, line, 1, s.turn.turn_round_rad, s)
+
+
+async def turn_into(robot: Robot, line: Line, side: int, blind_rad: float, s: LineSettings) -> bool:
+    """Turn on the spot until an eye meets a line, blind to those that are nearer than `blind_rad`."""
+    found = await turn_by(
+        robot, line, side * (blind_rad + 1.7), s.turn, until=lambda: line.touched, blind_rad=blind_rad
+    )
+    line.forget()
+    line.arm_m = line.travel_m - s.marker.after_m + 0.02
+    return found

@@ -1,0 +1,57 @@
+"""The mission `line`: from the start button along the line to the red strip. Read it from top to bottom."""
+
+from behaviours.eyes import Line
+from behaviours.follow import ARM_LEFT, ARM_RIGHT, BLANK, follow_line
+from behaviours.junction import marker_ahead, pass_arm, take_junction
+from behaviours.lost import carry_on, find_line, sight_again
+from behaviours.settings import LineSettings
+from behaviours.start import learn_floor, start_pressed
+from behaviours.strips import red_strip
+from robotcore.kernel import first, tick
+from robotcore.robot import Robot
+
+
+async def line_mission(robot: Robot, s: LineSettings) -> None:
+    """Start, drive the line field, stop on red."""
+    line = Line(robot, s)
+    await start_pressed(robot)
+    await learn_floor(robot, line, s)
+    reason = await first(line_field(robot, line, s), red_strip(robot, s))
+    robot.stand()
+    robot.decide("finish", reason=reason)
+
+
+async def line_field(robot: Robot, line: Line, s: LineSettings) -> str:
+    """Drive along the line, do what markers say and go round obstacles, until the line stays lost."""
+    while True:
+        met = await first(stay_on_line(robot, line, s), marker_ahead(robot, line, s))
+        found = met != 0 and await take_junction(robot, line, met, s)
+        if not found and not await recover(robot, line, s):
+            return "lost"
+
+
+async def stay_on_line(robot: Robot, line: Line, s: LineSettings) -> int:
+    """Follow the line across corners, crossings and gaps; 0 once it is lost."""
+    while True:
+        event = await follow_line(robot, line, s)
+        if event == ARM_LEFT or event == ARM_RIGHT:
+            there = await pass_arm(robot, line, 1 if event == ARM_LEFT else -1, s)
+        elif event == BLANK:
+            there = await carry_on(robot, line, s)
+        else:
+            await sight_again(robot, line)
+            continue
+        if not there:
+            return 0
+
+
+async def recover(robot: Robot, line: Line, s: LineSettings) -> bool:
+    """Search for the line; where it stays lost, stand and say so."""
+    ray = line.trail.ray(s.gap.fit_m, line.contact_m, line.heading_rad)
+    if await find_line(robot, line, ray, s):
+        line.forget()
+        return True
+    robot.fault("lost", "the line was not found again; standing")
+    robot.stand()
+    await tick()
+    return False

@@ -1,0 +1,210 @@
+"""Every number that a behaviour uses, with its meaning, its unit and why it is what it is.
+
+Rules: frozen, plain numbers, all with defaults; checked when built, so that a slip of the pen in a settings file is
+found before the robot moves. Numbers of one robot's geometry do not belong here: they come from the rig.
+"""
+
+import math
+from typing import Any
+
+import attrs
+
+
+def _between(low: float, high: float) -> Any:
+    """Return a validator for a number from `low` to `high`."""
+
+    def check(owner: object, attribute: "attrs.Attribute[Any]", value: float) -> None:
+        if not low <= value <= high:
+            raise ValueError(f"{attribute.name} is {value!r}; give a number from {low:g} to {high:g}")
+
+    return check
+
+
+def _number(default: float, low: float, high: float) -> Any:
+    return attrs.field(default=default, validator=_between(low, high))
+
+
+def _whole(default: int, low: int, high: int) -> Any:
+    return attrs.field(default=default, validator=[attrs.validators.instance_of(int), _between(low, high)])
+
+
+@attrs.frozen
+class FollowSettings:
+    """Following the line by the difference of the two floor eyes' darkness (0 floor, 1 line)."""
+
+    cruise_m_s: float = _number(0.21, 0.03, 1.0)
+    """Speed on a straight line. Twice the way to stop from here must fit into a marker and the arm behind it."""
+    slowest_m_s: float = _number(0.05, 0.01, 0.5)
+    """Speed when the line is all under one eye: nearly a turn on the spot, but never standing."""
+    rise_m_s2: float = _number(0.5, 0.05, 10.0)
+    """How fast the speed may grow: tracks slip when hurried. It falls as fast as the bend asks."""
+    slow_per_rad_s: float = _number(0.075, 0.0, 1.0)
+    """Speed taken off for each rad/s of turning, so that a bend of radius r is driven at cruise / (1 + this / r)."""
+    slow_for_error: float = _number(0.55, 0.0, 1.0)
+    """Share of the speed taken off when the line is all under one eye."""
+    kp_rad_s: float = _number(2.6, 0.0, 30.0)
+    """Turn for a full difference. The eyes sit some 70 mm ahead, so turning moves them across the line at once."""
+    ki_rad_s2: float = _number(3.0, 0.0, 100.0)
+    """Learns the turn of a bend, so that the line stays in the middle there."""
+    kd_rad: float = _number(0.12, 0.0, 2.0)
+    """Makes up for the motors' lag of some 60 ms (kd / kp)."""
+    filter_s: float = _number(0.015, 0.0, 0.2)
+    """Low-pass of the derivative: a few samples, so that noise does not shake the tracks."""
+    turn_limit_rad_s: float = _number(3.2, 0.2, 20.0)
+    """Most that the controller may ask; the integral is held back there (anti-windup)."""
+    blank_m: float = _number(0.014, 0.002, 0.1)
+    """So far without line under either eye, and following ends. A thin line between the eyes is seen by neither."""
+    contact: float = _number(0.22, 0.05, 0.9)
+    """Darkness from which an eye has the line: well above what dirt and uneven light make."""
+    blind_s: float = _number(0.25, 0.02, 2.0)
+    """Readings may be missing for so long; course and speed are held meanwhile. Then the robot stands."""
+
+
+@attrs.frozen
+class ArmSettings:
+    """Telling crossings from corners: something dark beside the line, reached suddenly."""
+
+    dark: float = _number(0.78, 0.3, 1.0)
+    """Darkness of an eye that is fully on an arm."""
+    sudden_m: float = _number(0.009, 0.002, 0.05)
+    """From floor to arm in so short a way: across the spot of an eye (8 mm), not along the edge of a bend."""
+    swing_m: float = _number(0.003, 0.0, 0.02)
+    """The eye's own swing meanwhile, by turning, may be so much; else it swung onto the line by itself."""
+    longest_m: float = _number(0.050, 0.02, 0.2)
+    """What stays dark longer than this is no arm (widest line 20 mm, at a slant, and the spot): lifted nose, shade."""
+    beyond_m: float = _number(0.009, 0.0, 0.05)
+    """So far past the arm before looking for the line ahead: spot and slant of the arm."""
+    peek_m: float = _number(0.012, 0.003, 0.03)
+    """Sideways swing of the eyes when looking for a line ahead: brings one eye over the middle."""
+    speed_m_s: float = _number(0.11, 0.02, 0.5)
+    """Speed across an arm."""
+    corner_rad: float = _number(2.45, 1.0, 3.1)
+    """How far to turn for the line at a corner: corners to 135 degrees, and some."""
+
+
+@attrs.frozen
+class GapSettings:
+    """Where the line ends: a gap, or lost."""
+
+    longest_m: float = _number(0.225, 0.02, 1.0)
+    """The longest gap of the field (200 mm, common practice) and an eye's spot and slip at both ends."""
+    told_m: float = _number(0.035, 0.01, 0.2)
+    """A line missing for less than this is not worth a word: a thin line between the eyes."""
+    speed_m_s: float = _number(0.14, 0.02, 0.5)
+    """Speed across a gap."""
+    fit_m: float = _number(0.045, 0.02, 0.2)
+    """The heading of the line is taken over so much of it; before a gap it is straight for at least 50 mm."""
+    weave_m: float = _number(0.006, 0.0, 0.02)
+    """Sideways weave in a gap: a thin line that is still there, between the eyes, is touched by it."""
+    weave_after_m: float = _number(0.02, 0.0, 0.2)
+    """Weaving begins after so much without a line."""
+    weave_length_m: float = _number(0.09, 0.02, 0.5)
+    """Way for one weave to both sides."""
+    search_rad: float = _number(0.7, 0.1, 1.5)
+    """Search to both sides at the end of a gap. Less than a right angle: never find the way back."""
+    wide_rad: float = _number(1.9, 0.5, 2.4)
+    """Search to both sides where the line ended. The line that the robot came on lies behind, beyond this."""
+    tries: int = _whole(3, 1, 10)
+    """How often to back up and search anew before the robot gives up and stands."""
+
+
+@attrs.frozen
+class MarkerSettings:
+    """Green markers before a junction."""
+
+    green: float = _number(0.41, 0.34, 0.6)
+    """Share of green from which a reading is green: midway between white (1/3) and common green paint (.47 to .52)."""
+    margin: float = _number(0.06, 0.0, 0.3)
+    """The share of green must lead red and blue by so much: keeps out yellow and cyan."""
+    gate: float = _number(0.075, 0.01, 0.3)
+    """Lightness below which a share means nothing."""
+    light: float = _number(0.55, 0.1, 1.0)
+    """Lightness above which a reading cannot be a marker: bright floor."""
+    votes: int = _whole(3, 1, 20)
+    """Green readings among the last `window` that call for a second look."""
+    window: int = _whole(4, 1, 20)
+    """Readings a vote goes back."""
+    confirm: int = _whole(4, 1, 50)
+    """Green readings in a row in the second look that make a marker."""
+    creep_m_s: float = _number(0.07, 0.01, 0.3)
+    """Speed over a marker once it is suspected."""
+    reach_m: float = _number(0.085, 0.02, 0.3)
+    """A junction comes within this after the first green, or the green is no marker."""
+    look_m: float = _number(0.008, 0.002, 0.02)
+    """Sideways swing of the eyes in the second look."""
+    after_m: float = _number(0.050, 0.0, 0.2)
+    """Green so soon after an arm stands behind the junction and means nothing."""
+
+
+@attrs.frozen
+class TurnSettings:
+    """Turning on the spot and short straight drives."""
+
+    fast_rad_s: float = _number(2.4, 0.2, 10.0)
+    """Rate of a turn whose end is known."""
+    search_rad_s: float = _number(1.8, 0.2, 10.0)
+    """Rate of a turn that ends when an eye meets the line: slow enough to stop on it."""
+    slowest_rad_s: float = _number(0.5, 0.05, 5.0)
+    """Rate at the very end of a turn: above the motors' dead band."""
+    per_rad: float = _number(7.0, 0.5, 50.0)
+    """Rate for each radian that is left: slows down into the end."""
+    drive_m_s: float = _number(0.12, 0.02, 0.5)
+    """Speed of a short straight drive."""
+    hold_per_s: float = _number(5.0, 0.0, 50.0)
+    """Turn for each radian off the heading held."""
+    blind_rad: float = _number(0.7, 0.0, 1.5)
+    """A turn into an arm sees no line for so long: the line straight on lies there."""
+    turn_round_rad: float = _number(2.1, 0.5, 3.0)
+    """The same when turning round."""
+
+
+@attrs.frozen
+class ObstacleSettings:
+    """Seeing an obstacle and going round it."""
+
+    rise: float = _number(0.022, 0.001, 1.0)
+    """Lightness of the front sensor above what it sees of the empty hall."""
+    votes: int = _whole(4, 1, 20)
+    """Readings that must say so."""
+    speed_m_s: float = _number(0.09, 0.02, 0.5)
+    """Speed round an obstacle."""
+    side_m: float = _number(0.070, 0.02, 0.3)
+    """Distance kept by the side range sensor."""
+    turn_rad: float = _number(1.45, 0.5, 2.0)
+    """Turn away from the line before going round."""
+
+
+@attrs.frozen
+class StripSettings:
+    """Coloured strips across the line."""
+
+    red: float = _number(0.52, 0.36, 0.9)
+    """Share of red from which a reading is red; common red paint has .7 to .85, white 1/3, tinted light adds .05."""
+    silver: float = _number(1.35, 1.05, 4.0)
+    """Lightness over white from which a grey reading is silver."""
+    grey: float = _number(0.06, 0.01, 0.2)
+    """Silver is grey: no share is farther from 1/3."""
+    gate: float = _number(0.075, 0.01, 0.3)
+    """Lightness below which a reading is dark, and no colour."""
+    votes: int = _whole(4, 1, 20)
+    """Readings among the last `window` that make a strip."""
+    window: int = _whole(5, 1, 20)
+    """Readings a vote goes back."""
+
+
+@attrs.frozen
+class LineSettings:
+    """All that the mission `line` can be told."""
+
+    follow: FollowSettings = attrs.field(factory=FollowSettings)
+    arm: ArmSettings = attrs.field(factory=ArmSettings)
+    gap: GapSettings = attrs.field(factory=GapSettings)
+    marker: MarkerSettings = attrs.field(factory=MarkerSettings)
+    turn: TurnSettings = attrs.field(factory=TurnSettings)
+    obstacle: ObstacleSettings = attrs.field(factory=ObstacleSettings)
+    strip: StripSettings = attrs.field(factory=StripSettings)
+    start_rad: float = _number(0.38, 0.0, 1.0)
+    """Swing to both sides at the start, in which each eye learns how bright the floor is here."""
+
+
+RIGHT_ANGLE = math.pi / 2

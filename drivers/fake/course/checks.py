@@ -174,13 +174,11 @@ def _check_room(solids: Sequence[Solid], walls: Sequence[Wall], route: Route, ch
 def _check_beside(solid: Solid, route: Route, checker: Checker) -> None:
     if route.line.nearest(solid.x, solid.y)[1] > solid.radius + BESIDE_M:
         return
-    for i in range(int(route.length_m / 0.01) + 1):
-        x, y = route.line.at(0.01 * i)
-        away = _solid_distance(solid, x, y)
-        if away < BESIDE_M:
-            checker.fault(solid.source, f"stands {away * 1000:.0f} mm beside the line at {_mm(x, y)}, where the robot "
-                          f"must pass; keep {BESIDE_M * 1000:.0f} mm away, or put an obstacle on the line")
-            return
+    places = [route.line.at(0.01 * i) for i in range(int(route.length_m / 0.01) + 1)]
+    away, (x, y) = min((_solid_distance(solid, *place), place) for place in places)
+    if away < BESIDE_M:
+        checker.fault(solid.source, f"stands {away * 1000:.0f} mm beside the line at {_mm(x, y)}, where the robot must "
+                      f"pass; keep {BESIDE_M * 1000:.0f} mm away, or put an obstacle on the line")
 
 
 def _solid_distance(solid: Solid, x: float, y: float) -> float:

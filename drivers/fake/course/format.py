@@ -34,7 +34,7 @@ def parse_course(text: str, source: str) -> Course:
     top = Table(parse_toml(text, source), checker)
     head = top.table("course")
     name = head.text("name")
-    width, height = (v / 1000 for v in head.numbers("size_mm", count=2, low=300.0, high=20000.0))
+    width, height = (v / 1000 for v in head.numbers("size_mm", count=2, low=300.0, high=5000.0))
     drawing = Drawing(head.number("line_width_mm", 15.0, low=10.0, high=20.0) / 1000)
     head.close()
     colours = _colours(top.table("colours", {}))

@@ -142,7 +142,8 @@ def _junction(pen: Pen, move: Table) -> None:
 
 def _arms(move: Table) -> list[str]:
     arms = move.data["junction"]
-    if not isinstance(arms, list) or not arms or any(arm not in ARMS for arm in arms) or len(set(arms)) < len(arms):
+    words = isinstance(arms, list) and arms and all(isinstance(arm, str) and arm in ARMS for arm in arms)
+    if not words or len(set(arms)) < len(arms):
         move.fault("junction", f"is {arms!r}; list the arms that leave: some of \"left\", \"right\", \"ahead\"")
         return ["ahead"]
     return list(arms)

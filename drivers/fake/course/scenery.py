@@ -4,13 +4,17 @@ Rules: no plotting library here; figures come in the order in which they are to 
 """
 
 import math
+from collections.abc import Mapping
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from drivers.fake.course.course import Course
+from drivers.fake.course.format import parse_course
 from drivers.fake.course.geometry import Point, ahead, rectangle
 from drivers.fake.course.outline import layers
 from drivers.fake.course.shapes import Bump, Colour, Plate, Pose, Solid
+from robotcore import odometry
+from robotcore.picture.scene import Scene
 
 LAYERS = ("board", "ramp", "paint", "bump", "solid", "wall", "start")
 """The layers, lowest first."""
@@ -76,3 +80,17 @@ def _start(start: Pose) -> Figure:
     turns = ((0.03, 0.0), (0.02, 2 * math.pi / 3), (0.02, -2 * math.pi / 3))
     points = tuple(ahead(start.x, start.y, start.heading + turn, reach) for reach, turn in turns)
     return Figure("polygon", "start", points, (0.9, 0.3, 0.0), name="start")
+
+
+def of_facts(facts: Mapping[str, str]) -> Scene | None:
+    """Return the scene that a recording's facts tell of, in screen colours; None on a calibration pad.
+
+    Raises:
+        UserError: the course in the facts is not one that today's format knows.
+    """
+    text = facts.get("course_toml", "")
+    if not text:
+        return None
+    course = parse_course(text, "course in the recording")
+    figures = [evolve(figure, colour=screen(figure.colour)) for figure in scenery(course)]
+    return Scene(figures, odometry.Pose(course.start.x, course.start.y, course.start.heading))

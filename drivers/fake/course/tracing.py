@@ -61,11 +61,13 @@ def trace(net: Net, scene: Scene, checker: Checker) -> Route | None:
     arm, low = begun
     trail = _Trail()
     seen: set[Arm] = set()
+    finish = math.inf
     while True:
         line = net.walk(arm)
-        finish = _finish(line, low, scene.strips)
-        if finish is not None:
-            trail.extend(line, low, finish)
+        finish = min(finish, trail.s - low + _finish(line, low, scene.strips))
+        left = finish - trail.s + low
+        if left <= line.length or (finish < math.inf and len(net.nodes[net.end(arm)].arms) != 2):
+            trail.extend(line, low, min(left, line.length))
             return _complete(trail, scene)
         trail.extend(line, low, line.length)
         if arm in seen:
@@ -106,13 +108,13 @@ def _begin(net: Net, scene: Scene, checker: Checker) -> tuple[Arm, float] | None
     return None
 
 
-def _finish(line: Polyline, low: float, strips: Iterable[Strip]) -> float | None:
-    """Return where on this line the route ends on the middle of a red strip, if it does."""
-    spans = [
-        span for strip in strips if strip.kind == "red"
+def _finish(line: Polyline, low: float, strips: Iterable[Strip]) -> float:
+    """Return where the middle of the first red strip on this line is (perhaps beyond the line's end), or infinity."""
+    middles = [
+        span[0] + strip.along_m / 2 for strip in strips if strip.kind == "red"
         for span in spans_inside(line, strip_test(strip), (strip.x, strip.y), strip.across_m, low)[:1]
     ]
-    return min((low_s + high_s) / 2 for low_s, high_s in spans) if spans else None
+    return min(middles, default=math.inf)
 
 
 def _onward(net: Net, arm: Arm, trail: _Trail, scene: Scene, checker: Checker) -> Arm | None:
@@ -268,18 +270,35 @@ def spans_inside(
     line: Polyline, inside: Callable[[float, float], bool], middle: tuple[float, float], size: float,
     low: float = 0.0,
 ) -> list[tuple[float, float]]:
-    """Return the stretches of `line` from `low` on that lie inside something of `size` around `middle`, to 2 mm."""
+    """Return the stretches of `line` from `low` on that lie inside something of `size` around `middle`.
+
+    Stretches shorter than 2 mm may be missed; the ends of the others are right to a few micrometres.
+    """
     spans: list[tuple[float, float]] = []
-    s, begun = low, None
-    while s <= line.length:
+    last, s, begun = low, low, None
+    while True:
         x, y = line.at(s)
         away = math.hypot(x - middle[0], y - middle[1]) - size
-        if away <= 0.0 and inside(x, y):
-            begun = s if begun is None else begun
-        elif begun is not None:
-            spans.append((begun, s - _STEP_M))
+        within = away <= 0.0 and inside(x, y)
+        if within and begun is None:
+            begun = _edge(line, inside, last, s)
+        elif not within and begun is not None:
+            spans.append((begun, _edge(line, inside, s, last)))
             begun = None
-        s += max(_STEP_M, away)
+        if s >= line.length:
+            break
+        last, s = s, min(line.length, s + max(_STEP_M, away))
     if begun is not None:
         spans.append((begun, line.length))
     return spans
+
+
+def _edge(line: Polyline, inside: Callable[[float, float], bool], out: float, within: float) -> float:
+    """Return where `line` enters, between an arc length outside and one inside."""
+    for _ in range(10):
+        middle = (out + within) / 2
+        if inside(*line.at(middle)):
+            within = middle
+        else:
+            out = middle
+    return within

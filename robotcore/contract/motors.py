@@ -129,14 +129,15 @@ def _drive_sign(subject: Subject) -> Breaches:
 
 @promises("Two loops of one device share nothing: the same calls give the same power, whatever another loop does.")
 def _drive_alone(subject: Subject) -> Breaches:
+    told = [(CRAWL_M_S, 0.5 * CRAWL_M_S)] * 60 + [(0.0, -CRAWL_M_S)] * 40
+    alone, calls = subject.device.speed_loop(RADIUS_M), list(zip(told, _rolling(subject), strict=False))
+    wanted = [alone(*speeds, counts, PERIOD_S) for speeds, counts in calls]
     device = subject.device
-    alone, beside, other = (device.speed_loop(RADIUS_M) for _ in range(3))
-    for i, counts in zip(range(100), _rolling(subject), strict=False):
-        wanted = (CRAWL_M_S, 0.5 * CRAWL_M_S) if i < 60 else (0.0, -CRAWL_M_S)
-        one = alone(*wanted, counts, PERIOD_S)
+    beside, other = device.speed_loop(RADIUS_M), device.speed_loop(RADIUS_M)
+    for i, (speeds, counts) in enumerate(calls):
         other(-CRAWL_M_S, CRAWL_M_S, _still(subject), 2 * PERIOD_S)
-        if beside(*wanted, counts, PERIOD_S) != one:
-            yield f"call {i + 1} differs between two loops of one device"
+        if beside(*speeds, counts, PERIOD_S) != wanted[i]:
+            yield f"call {i + 1} gives another power when a second loop of the same device runs beside it"
             return
 
 
@@ -226,13 +227,15 @@ def _position_sign(subject: Subject) -> Breaches:
 def _position_alone(subject: Subject) -> Breaches:
     device = subject.device
     middle = 0.5 * (device.lowest_rad + device.highest_rad)
-    alone, beside, other = (device.position_loop() for _ in range(3))
-    for i in range(100):
-        counts = _standing_at(subject, device, middle + 0.01 * i)
-        one = alone(device.highest_rad, counts, PERIOD_S)
+    calls = [_standing_at(subject, device, middle + 0.01 * i) for i in range(50)]
+    alone = device.position_loop()
+    wanted = [alone(middle + 0.3, counts, PERIOD_S) for counts in calls]
+    device = subject.device
+    beside, other = device.position_loop(), device.position_loop()
+    for i, counts in enumerate(calls):
         other(device.lowest_rad, _still(subject), 2 * PERIOD_S)
-        if beside(device.highest_rad, counts, PERIOD_S) != one:
-            yield f"call {i + 1} differs between two loops of one device"
+        if beside(middle + 0.3, counts, PERIOD_S) != wanted[i]:
+            yield f"call {i + 1} gives another power when a second loop of the same device runs beside it"
             return
 
 

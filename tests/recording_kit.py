@@ -36,7 +36,20 @@ def raw(tick: int) -> tuple[int, ...]:
     """A row that tells its tick and reaches the ends of every column's range."""
     ends = (65535, 0, 2**31 - 1, -(2**31)) if tick % 2 else (0, 65535, -(2**31), 2**31 - 1)
     age, presses = tick * 7 % 65536, (2**32 - 1) if tick % 3 else tick
-    return (age, ends[0], ends[1], tick % 65536, age, ends[2], ends[3], age, tick % 65536 - 32768, age, tick % 256, presses)
+    return (
+        age,
+        ends[0],
+        ends[1],
+        tick % 65536,
+        age,
+        ends[2],
+        ends[3],
+        age,
+        tick % 65536 - 32768,
+        age,
+        tick % 256,
+        presses,
+    )
 
 
 def command(tick: int) -> tuple[float, float, float, float]:
@@ -57,7 +70,9 @@ def write(path: Path, ticks=range(60), *, poses=pose, header=HEADER, outcome: st
     """A recording with rows, two decisions, a fault and an overrun; left open (as if cut off) without an outcome."""
     recorder = Recorder(path, header, LAYOUT, blocking=True)
     fill(recorder, ticks, poses)
-    recorder.decision(5, 0.05, "junction", "marker", {"side": "left", "share": 0.43, "sure": True, "n": 3}, "line.py:12")
+    recorder.decision(
+        5, 0.05, "junction", "marker", {"side": "left", "share": 0.43, "sure": True, "n": 3}, "line.py:12"
+    )
     recorder.decision(50, 0.5, "mission", "finish", {}, "line.py:99")
     recorder.fault(7, 0.07, "stale", "side_range gave nothing for 0.2 s", "obstacle")
     recorder.overrun(9, 2300, "line")

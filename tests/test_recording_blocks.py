@@ -7,11 +7,11 @@ from itertools import accumulate
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from recording_kit import LAYOUT, command, pose, raw
 
 from robotcore.layout import Channel, Layout
 from robotcore.recording import schema
 from robotcore.recording.blocks import deflate, inflate, layout_columns, merge, pack, parse_layout
+from tests.recording_kit import LAYOUT, command, pose, raw
 
 steps = st.lists(st.tuples(st.sampled_from([1, 1, 1, 1, 1, 1, 2, 50]), st.booleans()), max_size=120)
 
@@ -57,7 +57,9 @@ def test_merging_and_deflating_keep_every_tick(steps):
 
 def test_blocks_merge_only_where_ticks_follow_and_both_know_the_pose():
     def runs(*ticks_and_poses):
-        entries = [(t, raw(t), command(t), pose(t) if known else None) for ticks, known in ticks_and_poses for t in ticks]
+        entries = [
+            (t, raw(t), command(t), pose(t) if known else None) for ticks, known in ticks_and_poses for t in ticks
+        ]
         return [block.size for block in merge(pack(entries, LAYOUT.row, 0), 250)]
 
     assert runs((range(100), True)) == [100]
@@ -90,7 +92,14 @@ def test_byte_planes_come_back(width, data):
 
 @pytest.mark.parametrize(
     "blob",
-    [b"", b"junk", zlib.compress(b"123"), zlib.compress(b"12345"), zlib.compress(b"1234") + b"x", zlib.compress(b"1234")[:-2]],
+    [
+        b"",
+        b"junk",
+        zlib.compress(b"123"),
+        zlib.compress(b"12345"),
+        zlib.compress(b"1234") + b"x",
+        zlib.compress(b"1234")[:-2],
+    ],
 )
 def test_byte_planes_of_another_length_are_refused(blob):
     with pytest.raises(ValueError, match=r".+"):
@@ -98,7 +107,7 @@ def test_byte_planes_of_another_length_are_refused(blob):
 
 
 def test_a_small_blob_that_claims_to_be_huge_is_not_unpacked():
-    bomb = zlib.compress(bytes(50_000_000))
+    bomb = zlib.compress(bytes(5_000_000))
     with pytest.raises(ValueError, match="wrong length"):
         schema.from_planes(bomb, 2, 2)
 

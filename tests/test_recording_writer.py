@@ -7,15 +7,15 @@ import sys
 from pathlib import Path
 
 import pytest
-from recording_kit import HEADER, LAYOUT, check_rows, command, fill, pose, raw, write
 
 from robotcore.errors import UserError
 from robotcore.layout import Channel, Layout
 from robotcore.recording.reader import open_recording
 from robotcore.recording.writer import Recorder
+from tests.recording_kit import HEADER, LAYOUT, check_rows, command, fill, pose, raw, write
 
 NEVER_S = 1e6  #: the writer thread does not wake by itself in a test
-TESTS = Path(__file__).parent
+TOP = Path(__file__).parent.parent
 
 
 def recorder(path, **options):
@@ -24,7 +24,7 @@ def recorder(path, **options):
 
 def child(script: str, *words: object) -> subprocess.Popen[str]:
     """Start a Python process that knows the kit and the code."""
-    script = f"import sys\nsys.path[:0] = [{str(TESTS)!r}, {str(TESTS.parent)!r}]\nfrom recording_kit import *\n{script}"
+    script = f"import sys\nsys.path.insert(0, {str(TOP)!r})\nfrom tests.recording_kit import *\n{script}"
     command = [sys.executable, "-c", script, *map(str, words)]
     return subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
 
@@ -33,7 +33,9 @@ def child(script: str, *words: object) -> subprocess.Popen[str]:
 def test_what_was_recorded_comes_back(tmp_path, options):
     rec = recorder(tmp_path / "a.rec", **options)
     fill(rec, range(1234))
-    rec.decision(5, 0.05, "junction", "marker", {"side": "left", "share": 0.1 + 0.2, "sure": True, "n": 3}, "line.py:12")
+    rec.decision(
+        5, 0.05, "junction", "marker", {"side": "left", "share": 0.1 + 0.2, "sure": True, "n": 3}, "line.py:12"
+    )
     rec.fault(7, 0.07, "stale", "side_range", "obstacle")
     rec.overrun(9, 2300, "line")
     rec.close("finished", 12.5)
@@ -176,7 +178,14 @@ def test_a_path_that_cannot_be_written_is_refused_in_one_line(tmp_path, name, wo
 
 @pytest.mark.parametrize(
     "change",
-    [{"name": "a\ud800"}, {"facts": {"k": 1}}, {"rig": 5}, {"period_s": 0.0}, {"period_s": float("nan")}, {"period_s": 99}],
+    [
+        {"name": "a\ud800"},
+        {"facts": {"k": 1}},
+        {"rig": 5},
+        {"period_s": 0.0},
+        {"period_s": float("nan")},
+        {"period_s": 99},
+    ],
 )
 def test_a_header_that_cannot_be_held_is_refused_and_leaves_nothing(tmp_path, change):
     with pytest.raises(UserError, match=r"a\.rec: "):

@@ -43,8 +43,12 @@ def open_recording(path: str | Path) -> Recording:
             return _read(path, path.absolute().as_uri() + _mode(path))
         except sqlite3.OperationalError:
             return _read_copy(path)
-    except sqlite3.Error as error:
-        raise UserError(f"{path}: not readable as a recording ({error}); {DAMAGED}") from None
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the latter where SQLite quotes damaged text
+        raise UserError(f"{path}: not readable as a recording ({_line(error)}); {DAMAGED}") from None
+
+
+def _line(text: object) -> str:
+    return " ".join(str(text).split())[:300]
 
 
 def _peek(path: Path) -> None:
@@ -96,7 +100,7 @@ class _Inspector:
         self.db = db
 
     def refuse(self, place: str, what: str, remedy: str = DAMAGED) -> NoReturn:
-        raise UserError(f"{self.path}: {place}: {what[:300]}; {remedy}")
+        raise UserError(f"{self.path}: {place}: {_line(what)}; {remedy}")
 
     def number(self, pragma: str) -> int:
         return int(self.db.execute(f"PRAGMA {pragma}").fetchone()[0])
@@ -108,7 +112,7 @@ class _Inspector:
         if "outcome" not in meta:  # nothing to count against, so ask SQLite whether every page is accounted for
             found = self.db.execute("PRAGMA integrity_check(1)").fetchone()[0]
             if found != "ok":
-                self.refuse("file", " ".join(str(found).split()))
+                self.refuse("file", _line(found))
         recording = Recording(self.path, self.header(meta), self.layout(meta))
         recording.decisions = [self.decision(row) for row in self.numbered("decision")]
         recording.faults = [Fault(*row[1:]) for row in self.numbered("fault")]

@@ -23,6 +23,7 @@ class Summary(NamedTuple):
     started: str
     mission: str
     rig: str
+    backend: str
     outcome: str
     duration_s: float
     ticks: int
@@ -48,10 +49,11 @@ def _summary(path: Path) -> Summary:
     try:
         recording = open_recording(path)
     except UserError as error:
-        return Summary(path, "", "", "", "", "", 0.0, 0, 0, 0, str(error))
+        return Summary(path, "", "", "", "", "", "", 0.0, 0, 0, 0, str(error))
     header, faults = recording.header, len(recording.faults)
-    head = (path, header.name, header.started, header.mission, header.rig_name, recording.outcome or CUT_OFF)
-    return Summary(*head, duration_s(recording), len(recording), len(recording.decisions), faults, "")
+    head = (path, header.name, header.started, header.mission, header.rig_name, header.backend)
+    outcome, decisions = recording.outcome or CUT_OFF, len(recording.decisions)
+    return Summary(*head, outcome, duration_s(recording), len(recording), decisions, faults, "")
 
 
 def duration_s(recording: Recording) -> float:

@@ -108,9 +108,7 @@ class FakeBackend:
 
     """
 
-    def __init__(
-        self, address: Address, rig: Rig, course: Course | None, seed: int, sizes: dict[str, float]
-    ) -> None:
+    def __init__(self, address: Address, rig: Rig, course: Course | None, seed: int, sizes: dict[str, float]) -> None:
         self.paced = address.options.get("pace") == "real"
         self.drawn: Drawn = draw(seed, sizes)
         self.judge = None if course is None else Judge(course, rig)
@@ -150,6 +148,10 @@ class FakeBackend:
     def close(self) -> None:
         """Stop; the world stands still anyway when nobody asks it to go on."""
         self.stop(CUT)
+
+    def faults(self) -> list[tuple[str, str]]:
+        """Return nothing: what goes wrong in the fake world shows in its readings alone."""
+        return []
 
     def truth(self) -> tuple[float, float, float]:
         """Return the true pose (x m, y m, heading rad)."""

@@ -80,7 +80,7 @@ class Table:
 
     def number(self, key: str, default: Any = _REQUIRED, *, low: float = -math.inf, high: float = math.inf) -> float:
         """Return a finite number within [low, high]."""
-        value, there = self._get(key, default, "a number", 0.0)
+        value, there = self._get(key, default, "a number", max(low, min(high, 0.0)))
         if not there:
             return value  # type: ignore[no-any-return]
         if not _is_number(value):

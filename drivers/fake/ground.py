@@ -2,35 +2,41 @@
 
 Rules: the tracks are two stiff straight rails, as long ahead of the axle's middle as behind it, and the robot's weight
 acts at that middle; it never leaves the ground. A rail rests on the edge of the floor profile's upper hull that lies
-under the weight; on a crest it stays as it was within what the crest allows. A coarse map of what is near answers
-"level floor, nothing about" at the cost of one look-up.
+under the weight. Only a rail's ends, the edges of plates and the round of a bump can be corners of that hull, so only
+these are looked at. Where the weight passes a crest the robot tips, and takes its time.
+
+A coarse map of what is near answers "level floor, nothing about" at the cost of one look-up.
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 from drivers.fake.course.relief import Relief
-from drivers.fake.course.shapes import Solid
+from drivers.fake.course.shapes import Bump, Plate, Solid
 from drivers.fake.motion import Truth
 from robotcore.rig import Body
 
 CELL_M = 0.1
 RAIL_SHARE = 0.8  #: the track's ground contact over the body's shorter end; common practice, no source
-POINTS = 7  #: a rail's contact points; at 100 mm one every 17 mm, where bumps are 40 mm wide
-FRESH_M = 0.0015  #: the profile is looked at again after so much travel (bumps: 0.2 mm of height at the steepest)
+ROUND = tuple((share, math.cos(math.pi * share) ** 2) for share in (-0.25, -0.125, 0.0, 0.125, 0.25))
+"""Points on a bump's round, as shares of its width from the ridge and of its height: beyond, it curves inward."""
+
+SKEW_MIN = 0.2  #: a rail that crosses a ridge at less than this (sine) rides on its ends
+TIP_RAD_S = 3.0  #: a robot tips no faster; from memory: a body of 80 mm half length falls 25 degrees in about 0.15 s
+FRESH_M = 0.0005  #: nothing is worked out anew before so much travel
+
+Edge = tuple[float, float, float, float, float, float]  #: from (x, y) to (x, y), height there, width of its round
 
 
 class Near(NamedTuple):
-    """What may matter to a robot in a cell: whether the floor is uneven, and the solids within reach."""
+    """What may matter to a robot in a cell: the edges of what makes the floor uneven, and the solids within reach."""
 
-    rough: bool
+    edges: tuple[Edge, ...]
     solids: tuple[Solid, ...]
 
 
-NOTHING = Near(False, ())
-
-
+NOTHING = Near((), ())
 
 
 class Map:
@@ -49,10 +55,9 @@ class Map:
         self.cells: dict[tuple[int, int], Near] = {}
         reach = reach_m + CELL_M * math.sqrt(0.5)
         for bump in relief.bumps:
-            ends = (bump.ax, bump.ay), (bump.bx, bump.by)
-            self._roughen(ends, reach + bump.width_m / 2)
+            self._roughen([_ridge(bump)], reach + bump.width_m)
         for plate in relief.plates:
-            self._roughen(plate.corners(), reach)
+            self._roughen(_edges(plate), reach)
         for solid in solids:
             self._place(solid, reach + solid.radius)
         self.find = self._finder()
@@ -66,17 +71,19 @@ class Map:
 
         return find
 
-    def _roughen(self, points: Iterable[tuple[float, float]], margin: float) -> None:
-        xs, ys = zip(*points, strict=True)
+    def _roughen(self, edges: Sequence[Edge], margin: float) -> None:
+        xs = [x for edge in edges for x in (edge[0], edge[2])]
+        ys = [y for edge in edges for y in (edge[1], edge[3])]
         for key in _keys(min(xs) - margin, min(ys) - margin, max(xs) + margin, max(ys) + margin):
-            self.cells[key] = Near(True, self.cells.get(key, NOTHING).solids)
+            known = self.cells.get(key, NOTHING)
+            self.cells[key] = Near((*known.edges, *edges), known.solids)
 
     def _place(self, solid: Solid, margin: float) -> None:
         for key in _keys(solid.x - margin, solid.y - margin, solid.x + margin, solid.y + margin):
             known = self.cells.get(key, NOTHING)
             middle = (key[0] + 0.5) * CELL_M, (key[1] + 0.5) * CELL_M
             if math.hypot(middle[0] - solid.x, middle[1] - solid.y) <= margin:
-                self.cells[key] = Near(known.rough, (*known.solids, solid))
+                self.cells[key] = Near(known.edges, (*known.solids, solid))
 
 
 def _keys(left: float, bottom: float, right: float, top: float) -> Iterable[tuple[int, int]]:
@@ -85,64 +92,106 @@ def _keys(left: float, bottom: float, right: float, top: float) -> Iterable[tupl
             yield column, row
 
 
-def rest(profile: list[float], spacing: float, before: float) -> tuple[float, float]:
-    """Return (height of the middle, slope) of a stiff rail with its weight at the middle of `profile`.
+def _ridge(bump: Bump) -> Edge:
+    return bump.ax, bump.ay, bump.bx, bump.by, bump.height_m, bump.width_m
+
+
+def _edges(plate: Plate) -> list[Edge]:
+    corners = plate.corners()
+    found = []
+    for (ax, ay), (bx, by) in zip(corners, (*corners[1:], corners[0]), strict=True):
+        a, b = (_plate_height(plate, x, y) for x, y in ((ax, ay), (bx, by)))
+        if a == b:  # the sides are no place to rest on: whoever drives over them falls off
+            found.append((ax, ay, bx, by, a, 0.0))
+    return found
+
+
+def _plate_height(plate: Plate, x: float, y: float) -> float:
+    along = (x - plate.x) * math.cos(plate.heading) + (y - plate.y) * math.sin(plate.heading)
+    return plate.far_m if along > 0.5 * plate.length_m else plate.near_m
+
+
+def rest(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return (height of the middle, slope) of a stiff rail with its weight at 0.
 
     Args:
-        profile: floor heights (m) at an odd number of points `spacing` metres apart, from rear to front.
-        spacing: metres.
-        before: the slope until now, kept within what a crest allows.
+        points: (place along the rail, height of the floor there), metres, with points on both sides of 0.
 
     """
-    half = len(profile) // 2
-    middle = profile[half]
-    best, slope = middle, 0.0
-    for i in range(1, half + 1):
-        rear = profile[half - i]
-        for k in range(1, half + 1):
-            front = profile[half + k]
-            height = rear + (front - rear) * i / (i + k)
-            if height > best + 1e-12:
-                best, slope = height, (front - rear) / ((i + k) * spacing)
-    if best > middle:
-        return best, slope
-    low = max((profile[half + k] - middle) / (k * spacing) for k in range(1, half + 1))
-    high = min((middle - profile[half - i]) / (i * spacing) for i in range(1, half + 1))
-    return middle, min(max(before, low), high)
+    best, slope = -math.inf, 0.0
+    for rear, low in points:
+        if rear > 0.0:
+            continue
+        for front, high in points:
+            if front <= 0.0:
+                continue
+            tilt = (high - low) / (front - rear)
+            height = low - tilt * rear
+            if height > best:
+                best, slope = height, tilt
+    return best, slope
 
 
-def make_ground(relief: Relief, body: Body, truth: Truth) -> Callable[[], None]:
-    """Return ``settle()``: pitch, roll and lift where the robot stands now. Call it where the floor may be rough."""
-    half_length = RAIL_SHARE * min(body.rear_m, body.front_m)
-    half = POINTS // 2
-    spacing = half_length / half
-    steps = [(i - half) * spacing for i in range(POINTS)]
-    side = body.track_width_m / 2
+def make_profile(
+    relief: Relief, half_length: float
+) -> Callable[[float, float, float, float, tuple[Edge, ...]], list[tuple[float, float]]]:
+    """Return ``profile(x, y, c, s, edges)``: the points a rail through (x, y) along (c, s) may rest on."""
     height = relief.height
-    seen_x = seen_y = seen_heading = math.inf
 
-    def profile(left: float) -> list[float]:
-        c, s = truth.cos, truth.sin
-        x, y = truth.x - left * s, truth.y + left * c
-        return [height(x + step * c, y + step * s) for step in steps]
+    def cross(points: list[tuple[float, float]], x: float, y: float, c: float, s: float, edge: Edge) -> None:
+        ax, ay, bx, by, up, width = edge
+        ax, ay, bx, by = ax - x, ay - y, bx - x, by - y
+        a_off, b_off = ay * c - ax * s, by * c - bx * s
+        if a_off * b_off > 0.0 or a_off == b_off:
+            return
+        a_along, b_along = ax * c + ay * s, bx * c + by * s
+        at = a_along - a_off * (b_along - a_along) / (b_off - a_off)
+        if not width:
+            points.append((at, up))
+            return
+        skew = abs(b_off - a_off) / math.hypot(bx - ax, by - ay)
+        if skew > SKEW_MIN:
+            points.extend((at + share * width / skew, up * part) for share, part in ROUND)
 
-    def settle() -> None:
-        nonlocal seen_x, seen_y, seen_heading
-        moved = abs(truth.x - seen_x) + abs(truth.y - seen_y) + abs(truth.heading - seen_heading) * half_length
-        if moved < FRESH_M:
-            return
-        seen_x, seen_y, seen_heading = truth.x, truth.y, truth.heading
-        left, right = profile(side), profile(-side)
-        if not any(left) and not any(right):
-            truth.flat = True
-            truth.pitch = truth.roll = truth.lift = 0.0
-            return
-        before = math.tan(truth.pitch)
-        left_up, left_slope = rest(left, spacing, before)
-        right_up, right_slope = rest(right, spacing, before)
-        truth.flat = False
-        truth.pitch = math.atan(0.5 * (left_slope + right_slope))
-        truth.roll = math.atan((left_up - right_up) / (2.0 * side))
-        truth.lift = 0.5 * (left_up + right_up)
+    def profile(x: float, y: float, c: float, s: float, edges: tuple[Edge, ...]) -> list[tuple[float, float]]:
+        points: list[tuple[float, float]] = []
+        for edge in edges:
+            cross(points, x, y, c, s, edge)
+        points = [point for point in points if -half_length < point[0] < half_length]
+        dx, dy = half_length * c, half_length * s
+        points.append((-half_length, height(x - dx, y - dy)))
+        points.append((half_length, height(x + dx, y + dy)))
+        return points
+
+    return profile
+
+
+def make_ground(relief: Relief, body: Body, truth: Truth, h: float) -> Callable[[tuple[Edge, ...]], None]:
+    """Return ``settle(edges)``: pitch, roll and lift after a step of `h` seconds. Call it where edges are near."""
+    half_length, side = RAIL_SHARE * min(body.rear_m, body.front_m), body.track_width_m / 2
+    profile = make_profile(relief, half_length)
+    most = TIP_RAD_S * h
+    seen = (math.inf, math.inf, math.inf)
+    pitch = roll = lift = 0.0
+
+    def look(edges: tuple[Edge, ...]) -> None:
+        nonlocal pitch, roll, lift
+        x, y, c, s = truth.x, truth.y, truth.cos, truth.sin
+        left_up, left_slope = rest(profile(x - side * s, y + side * c, c, s, edges))
+        right_up, right_slope = rest(profile(x + side * s, y - side * c, c, s, edges))
+        pitch = math.atan(0.5 * (left_slope + right_slope))
+        roll = math.atan((left_up - right_up) / (2.0 * side))
+        lift = 0.5 * (left_up + right_up)
+
+    def settle(edges: tuple[Edge, ...]) -> None:
+        nonlocal seen
+        moved = abs(truth.x - seen[0]) + abs(truth.y - seen[1]) + abs(truth.heading - seen[2]) * half_length
+        if moved >= FRESH_M:
+            seen = truth.x, truth.y, truth.heading
+            look(edges)
+        truth.lift = lift
+        truth.pitch += min(max(pitch - truth.pitch, -most), most)
+        truth.roll += min(max(roll - truth.roll, -most), most)
+        truth.flat = not (truth.lift or truth.pitch or truth.roll)
 
     return settle

@@ -116,8 +116,9 @@ class Judge:
         reasons = self._reasons(walk, finish)
         rms = {kind: 1000.0 * math.sqrt(total / walk.ticks[kind]) for kind, total in walk.squares.items()}
         return Verdict(
-            not reasons, reasons, walk.furthest, self.course.route.length_m, self._time(len(self._poses) // 4 - 1) or 0.0,
-            self._time(finish), self._time(walk.left), tuple(self.touches), rms, walk.ticks,
+            not reasons, reasons, walk.furthest, self.course.route.length_m,
+            self._time(len(self._poses) // 4 - 1) or 0.0, self._time(finish), self._time(walk.left),
+            tuple(self.touches), rms, walk.ticks,
         )  # fmt: skip
 
     def _time(self, index: int | None) -> float | None:

@@ -5,17 +5,19 @@ form from its own table below and never calls the driver to compute a reading. A
 group `robotcore.fake_models`: name of the driver -> ``model(fitted, scene) -> Model``.
 
 Numbers are ours, `common practice, no source`, for devices of the usual kinds; nothing is copied from a data sheet.
+Periods and delays are in milliseconds (int.: the integration time); a front sensor is asked each 20 ms at most. Noise
+is the standard deviation at size 1.
 
-| driver | what it reports | period, delay | noise (standard deviation at size 1) |
+| driver | what it reports | period, delay | noise |
 | --- | --- | --- | --- |
-| rgb10 (front: each 20 ms) | 480 counts at light 1, offset 6, 0 to 1023 | 10 ms, 2 ms | 1.2 counts read, variance 0.03 a count shot |
-| rgbc16 | 0.45 of full reach at light 1, offset 12, clear is 0.4 of the sum | integration + 1 ms, half of it + 1 ms | 6 counts read, variance 0.2 a count shot |
-| echo_us | echo time, 0 for none; 15 degrees half-angle, 35 grazing, 30 mm to 2 m; temperature | 40 ms, 10 ms | 6 us |
-| optical_mm | distance, 65535 for none; 8 degrees, 75 grazing, 20 mm to 1.2 m | 30 ms, 20 ms | 1.5 mm + 0.5 % |
+| rgb10 | 480 counts at light 1, offset 6 | 10, 2 | 1.2 counts; variance 0.03 a count |
+| rgbc16 | 0.45 of full reach at light 1, offset 12; clear: 0.4 of the sum | int. + 1, int. / 2 + 1 | 6; 0.2 |
+| echo_us | 15 degrees half-angle, 35 grazing, 30 mm to 2 m; temperature | 40, 10 | 6 us |
+| optical_mm | 8 degrees half-angle, 75 grazing, 20 mm to 1.2 m | 30, 20 | 1.5 mm + 0.5 % |
 | tracks, positioner | whole counts of the encoders | each step, 0 | none |
-| tilt_mg | specific force ahead, left, up | 20 ms, 0 | 8 mg, and 25 mg a m/s from the tracks |
+| tilt_mg | specific force ahead, left, up | 20, 0 | 8 mg, and 25 mg a m/s from the tracks |
 | button | pressed by the operator from 0.3 s to 0.5 s | each step, 0 | none |
-| battery_mv | terminal voltage | 100 ms, 0 | 8 mV |
+| battery_mv | terminal voltage | 100, 0 | 8 mV |
 
 Two sensors from one bag differ by 8 %: the left floor sensor is 4 % above, the right 4 % below. Red, green and blue
 respond as 0.82 : 1 : 0.74 (CHECKS a.3: raw white of a camera is far from grey).
@@ -27,15 +29,19 @@ from importlib import metadata
 
 from attrs import frozen
 
+from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import Colour, Solid
 from drivers.fake.instruments import Counts, Model, split_delay
 from drivers.fake.motion import GRAVITY, Joint, Noise, Truth
 from drivers.fake.optics import (
     FRONT_HALF_ANGLE,
     FRONT_REACH_M,
+    Lighting,
     Look,
+    Place,
     make_floor_eye,
     make_front_eye,
+    make_lifted,
 )
 from drivers.fake.perturbations import Drawn, Shift
 from drivers.fake.ranging import make_cone, speed_of_sound
@@ -62,7 +68,7 @@ class Scene:
     body: Body
     step_s: float
     look: Look
-    height_of: Callable[[float, float], float]
+    relief: Relief
     solids: tuple[Solid, ...]
     field: tuple[float, float, float, float]
     joints: dict[str, Joint]
@@ -93,14 +99,17 @@ def find_model(fitted: Fitted) -> ModelFactory:
 
 
 def _eye(fitted: Fitted, scene: Scene, delay_s: float) -> Callable[[], Colour]:
-    drawn = scene.drawn
-    shift = drawn.mounts.get(fitted.role, NO_SHIFT)
+    place = _place(fitted, scene)
+    lighting = Lighting.of(scene.drawn, scene.field)
     if fitted.role == "front":
-        return make_front_eye(_front_view(scene), fitted.mount, drawn, shift, scene.truth)
+        return make_front_eye(_front_view(scene), place, lighting, scene.truth)
     late_s = split_delay(delay_s, scene.step_s)[1] * AGE_UNIT_S
-    return make_floor_eye(
-        scene.look, scene.height_of, fitted.mount, drawn, shift, scene.truth, late_s, scene.field
-    )
+    lifted = make_lifted(scene.look, scene.relief, place, lighting, scene.truth)
+    return make_floor_eye(scene.look, lifted, place, lighting, scene.truth, late_s)
+
+
+def _place(fitted: Fitted, scene: Scene) -> Place:
+    return Place.of(fitted.mount, scene.drawn.mounts.get(fitted.role, NO_SHIFT))
 
 
 def _front_view(scene: Scene) -> Callable[[float, float, float], tuple[float, Colour | None]]:
@@ -135,7 +144,8 @@ def _rgb10(fitted: Fitted, scene: Scene) -> Model:
             return r, g, b
         return _clipped(r, full), _clipped(g, full), _clipped(b, full)
 
-    return Model(capture, 0.020 if fitted.role == "front" else 0.010, delay_s, fine=fitted.role != "front")
+    front = fitted.role == "front"
+    return Model(capture, 0.020 if front else 0.010, delay_s, fine=not front)
 
 
 def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
@@ -160,7 +170,8 @@ def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
         return _clipped(c, full), _clipped(r, full), _clipped(g, full), _clipped(b, full)
 
     period_s = 0.001 * (integration + 1.0)
-    return Model(capture, max(period_s, 0.020) if fitted.role == "front" else period_s, delay_s, fine=fitted.role != "front")
+    front = fitted.role == "front"
+    return Model(capture, max(period_s, 0.020) if front else period_s, delay_s, fine=not front)
 
 
 def _clipped(count: int, full: int) -> int:
@@ -169,9 +180,8 @@ def _clipped(count: int, full: int) -> int:
 
 def _beam(fitted: Fitted, scene: Scene, half_deg: float, grazing_deg: float, reach_m: float) -> Callable[[], float]:
     """Return ``distance()``: metres from the sensor's face; inf for nothing."""
-    shift = scene.drawn.mounts.get(fitted.role, NO_SHIFT)
-    ahead, left = fitted.mount.ahead_m + shift.ahead_m, fitted.mount.left_m + shift.left_m
-    turn, truth = fitted.mount.heading_rad + shift.heading_rad, scene.truth
+    place, truth = _place(fitted, scene), scene.truth
+    ahead, left, turn = place.ahead_m, place.left_m, place.heading_rad
     high_enough = tuple(solid for solid in scene.solids if solid.height_m > fitted.mount.up_m)
     nearest = make_cone(high_enough, math.radians(half_deg), math.radians(grazing_deg), reach_m)
 

@@ -3,29 +3,37 @@
 Rules: power in, motion out; nobody but the world calls this. One exact step for input held constant over it, so the
 result depends on no step-size tuning. Pure Python floats in closures; the one shared state is `Truth`.
 
-| quantity | value | source |
-| --- | --- | --- |
-| battery | two lithium cells: 8.2 V full, 7.0 V empty, linear in charge, 1.5 Ah, 0.15 ohm with leads | common practice, no source |
-| motor winding | 4 ohm (1.85 A stalled at 7.4 V), electronics 0.35 A | common practice, no source |
-| free speed | full power at 7.4 V: 1.25 times the rig's `max_speed` (reserve for load and a low battery) | common practice, no source |
-| motor lag | 80 ms, first order, brake and drive alike | from memory: small geared motors 50 to 120 ms |
-| dead band | input below 4 % of free speed is lost to friction | from memory: 3 to 8 % |
-| weight against effective mass | 0.15: geared rotors make up most of the inertia | from memory |
-| coasting | friction alone: 1.5 m/s2 | from memory: tracks roll hard |
-| positional motor | 8 rad/s free, lag 40 ms, dead band 5 %, holds by its gear | common practice, no source |
+Common practice, no source:
+
+| quantity | value |
+| --- | --- |
+| battery | two lithium cells: 8.2 V full, 7.0 V empty, linear in charge, 1.5 Ah, 0.15 ohm with leads |
+| motor winding | 4 ohm (1.85 A stalled at 7.4 V), electronics 0.35 A |
+| free speed | full power at 7.4 V: 1.25 times the rig's `max_speed`, in reserve for load and a low battery |
+| positional motor | 8 rad/s free, lag 40 ms, dead band 5 %, holds by its gear |
+
+From memory:
+
+| quantity | value |
+| --- | --- |
+| motor lag | 80 ms, first order, brake and drive alike (small geared motors: 50 to 120 ms) |
+| dead band | 4 % of free speed is lost to friction (3 to 8 %) |
+| weight | 0.15 of it counts against the effective mass: geared rotors make up most of the inertia |
+| coasting | friction alone, 1.5 m/s2, on a slope as well: tracks roll hard |
 
 Closed forms that the tests use. Step: v(t) = u (1 - exp(-t/T)). Slope: v = u - 0.15 T g sin(pitch). Battery: terminal
 V solves V = E - R (I0 + sum d_i (d_i V - e_i) / Rm) for duties d and back-EMF e, a chopper's currents by Ohm's law.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
-from drivers.fake.perturbations import Drawn
+from drivers.fake.perturbations import Drawn, Slip
 from robotcore.rig import Body
 
 GRAVITY = 9.80665  #: m/s2, standard gravity (ISO 80000-3)
 NOMINAL_V, FULL_V, EMPTY_V = 7.4, 8.2, 7.0
+PART_USED_V = 7.8  #: at the start of a run: a third used, neither fresh nor empty
 CAPACITY_AS = 1.5 * 3600
 CELL_OHM, WINDING_OHM, ELECTRONICS_A = 0.15, 4.0, 0.35
 RESERVE = 1.25
@@ -63,47 +71,81 @@ class Truth:
 
 def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -> Callable[[int, int, bool], None]:
     """Return ``advance(left power, right power, driven)``: `h` seconds of motion. Not driven means coasting."""
+    roll_on = make_rolling(body, drawn.slip, truth, noise, h)
     free = RESERVE * body.max_speed_m_s
-    free_left, free_right = free * drawn.motors[0], free * drawn.motors[1]
+    pull = make_battery(free, drawn, truth, h)
+    free_left, free_right = free * drawn.motors[0] / NOMINAL_V, free * drawn.motors[1] / NOMINAL_V
     dead, decay = DEAD_BAND * free, math.exp(-h / MOTOR_LAG_S)
     reach = MOTOR_LAG_S * (1.0 - decay)
-    hill = WEIGHT_SHARE * MOTOR_LAG_S * GRAVITY
-    back = NOMINAL_V / free
-    ratio = CELL_OHM / WINDING_OHM
-    idle = CELL_OHM * ELECTRONICS_A
+    hill, sin = WEIGHT_SHARE * MOTOR_LAG_S * GRAVITY, math.sin
+
+    def advance(left_power: int, right_power: int, driven: bool) -> None:
+        left, right = truth.left_speed, truth.right_speed
+        if driven:
+            a, b = left_power * 0.001, right_power * 0.001
+            volts = pull(a, b, left, right)
+            to_left, to_right = a * free_left * volts, b * free_right * volts
+            if not truth.flat:
+                weight = hill * sin(truth.pitch)
+                to_left -= weight
+                to_right -= weight
+            to_left = to_left - dead if to_left > dead else to_left + dead if to_left < -dead else 0.0
+            to_right = to_right - dead if to_right > dead else to_right + dead if to_right < -dead else 0.0
+            left -= to_left
+            right -= to_right
+            left_by, right_by = to_left * h + left * reach, to_right * h + right * reach
+            truth.left_speed, truth.right_speed = to_left + left * decay, to_right + right * decay
+        else:
+            pull(0.0, 0.0, left, right)
+            truth.left_speed, left_by = _coast(left, h)
+            truth.right_speed, right_by = _coast(right, h)
+        truth.left_m += left_by
+        truth.right_m += right_by
+        roll_on(left_by, right_by)
+
+    return advance
+
+
+def make_battery(free: float, drawn: Drawn, truth: Truth, h: float) -> Callable[[float, float, float, float], float]:
+    """Return ``pull(left duty, right duty, left m/s, right m/s)``: the terminal voltage while they run for `h` s."""
+    emf = PART_USED_V + drawn.battery_v
+    back, ratio, idle = NOMINAL_V / free, CELL_OHM / WINDING_OHM, CELL_OHM * ELECTRONICS_A
     discharge = h * (FULL_V - EMPTY_V) / CAPACITY_AS / CELL_OHM
-    emf = FULL_V - 0.4 + drawn.battery_v  # a third used: neither fresh nor empty
     truth.volts = emf - idle
-    width = body.track_width_m
-    slip = drawn.slip
-    wander, scrub, slope = slip.wander, slip.scrub, slip.slope
-    fresh = math.sqrt(1.0 - SLIP_MEMORY * SLIP_MEMORY)
-    left_grip, right_grip = 1.0 - slip.left, 1.0 - slip.right
-    left_walk = right_walk = 0.0
-    countdown = 1
+
+    def pull(a: float, b: float, left: float, right: float) -> float:
+        nonlocal emf
+        volts = (emf - idle + ratio * back * (a * left + b * right)) / (1.0 + ratio * (a * a + b * b))
+        emf -= discharge * (emf - volts)
+        truth.volts = volts
+        return volts
+
+    return pull
+
+
+def _coast(speed: float, h: float) -> tuple[float, float]:
+    """Return speed after, and way in, `h` seconds of friction alone."""
+    slow = COAST_M_S2 * h
+    if abs(speed) <= slow:
+        return 0.0, 0.5 * speed * abs(speed) / COAST_M_S2
+    after = speed - math.copysign(slow, speed)
+    return after, 0.5 * (speed + after) * h
+
+
+def make_rolling(body: Body, slip: Slip, truth: Truth, noise: Noise, h: float) -> Callable[[float, float], None]:
+    """Return ``roll_on(left, right)``: move over the ground by what the tracks moved (m), less slip: one exact arc."""
+    width, scrub, slope = body.track_width_m, slip.scrub, slip.slope
+    grips = _grips(slip, noise)
+    left_grip, right_grip = next(grips)
+    countdown = SLIP_STEPS
     sin, cos = math.sin, math.cos
 
-    def coast(speed: float) -> tuple[float, float]:
-        slow = COAST_M_S2 * h
-        if abs(speed) <= slow:
-            return 0.0, 0.5 * speed * abs(speed) / COAST_M_S2
-        after = speed - math.copysign(slow, speed)
-        return after, 0.5 * (speed + after) * h
-
-    def regrip() -> None:
-        nonlocal left_walk, right_walk, left_grip, right_grip, countdown
-        countdown = SLIP_STEPS
-        left_walk = SLIP_MEMORY * left_walk + fresh * noise()
-        right_walk = SLIP_MEMORY * right_walk + fresh * noise()
-        left_grip = 1.0 - slip.left - wander * left_walk
-        right_grip = 1.0 - slip.right - wander * right_walk
-
     def roll_on(left: float, right: float) -> None:
-        """Move over the ground by what the tracks moved, less slip: one exact arc."""
-        nonlocal countdown
+        nonlocal countdown, left_grip, right_grip
         countdown -= 1
         if not countdown:
-            regrip()
+            countdown = SLIP_STEPS
+            left_grip, right_grip = next(grips)
         left *= left_grip
         right *= right_grip
         along = 0.5 * (left + right)
@@ -112,8 +154,7 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
             along *= (1.0 - slope * (rise if along > 0.0 else -rise)) * cos(truth.pitch)
         half = 0.5 * (right - left) / width
         if half:
-            spread = abs(left) + abs(right)
-            half *= 1.0 - scrub * abs(right - left) / spread
+            half *= 1.0 - scrub * abs(right - left) / (abs(left) + abs(right))
             middle = truth.heading + half
             chord = along * sin(half) / half
             truth.x += chord * cos(middle)
@@ -129,35 +170,16 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
         truth.accel = (speed - before) / h
         truth.turn = 2.0 * half / h
 
-    def advance(left_power: int, right_power: int, driven: bool) -> None:
-        nonlocal emf
-        left, right = truth.left_speed, truth.right_speed
-        if driven:
-            a, b = left_power * 0.001, right_power * 0.001
-            volts = (emf - idle + ratio * back * (a * left + b * right)) / (1.0 + ratio * (a * a + b * b))
-            scale = volts / NOMINAL_V
-            to_left, to_right = a * free_left * scale, b * free_right * scale
-            if not truth.flat:
-                pull = hill * sin(truth.pitch)
-                to_left -= pull
-                to_right -= pull
-            to_left = to_left - dead if to_left > dead else to_left + dead if to_left < -dead else 0.0
-            to_right = to_right - dead if to_right > dead else to_right + dead if to_right < -dead else 0.0
-            left -= to_left
-            right -= to_right
-            left_by, right_by = to_left * h + left * reach, to_right * h + right * reach
-            truth.left_speed, truth.right_speed = to_left + left * decay, to_right + right * decay
-        else:
-            volts = emf - idle
-            truth.left_speed, left_by = coast(left)
-            truth.right_speed, right_by = coast(right)
-        emf -= discharge * (emf - volts)
-        truth.volts = volts
-        truth.left_m += left_by
-        truth.right_m += right_by
-        roll_on(left_by, right_by)
+    return roll_on
 
-    return advance
+
+def _grips(slip: Slip, noise: Noise) -> Iterator[tuple[float, float]]:
+    """Give, without end, what is left of the left and right track's motion after slip: a slow random walk."""
+    fresh = math.sqrt(1.0 - SLIP_MEMORY * SLIP_MEMORY)
+    left = right = 0.0
+    while True:
+        yield 1.0 - slip.left - slip.wander * left, 1.0 - slip.right - slip.wander * right
+        left, right = SLIP_MEMORY * left + fresh * noise(), SLIP_MEMORY * right + fresh * noise()
 
 
 class Joint:

@@ -11,22 +11,27 @@ Rules: light is linear; 1.0 is what a perfect matt white returns at the sensor's
 - The spot's radius grows in proportion to the height. A wider spot is the mean of four looks on a ring, whose radius
   makes the variances add up: (R^2 - r^2) / 2.
 
-| quantity | value | source |
-| --- | --- | --- |
-| q, floor sensor / front sensor | 2.5 mm / 6 mm | common practice, no source |
-| footprint radius at the sensor's own height | 4 mm | CHECKS a.7 takes a spot of 8 mm |
-| shade s, floor sensor | 25 mm | common practice, no source |
-| ambient over lamp, on a floor in the open | 0.5 | common practice, no source: indoor light against a lamp at 10 mm |
-| front sensor | own "height" 40 mm, sees 150 mm ahead within 12 degrees, 30 % of the open ambient reaches its field | common practice, no source |
-| background with nothing ahead | reflectance 0.10 of the ambient only | common practice, no source |
+Common practice, no source:
+
+| quantity | value |
+| --- | --- |
+| q, floor sensor / front sensor | 2.5 mm / 6 mm |
+| footprint radius at the sensor's own height | 4 mm (a spot of 8 mm) |
+| shade s, floor sensor | 25 mm |
+| ambient over lamp, on a floor in the open | 0.5 (indoor light against a lamp at 10 mm) |
+| front sensor | own "height" 40 mm, sees 150 mm ahead within 12 degrees; 30 % of the ambient reaches its field |
+| background with nothing ahead | reflectance 0.10, of the ambient only |
 """
 
 import math
 from collections.abc import Callable
 
+from attrs import frozen
+
+from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import Colour
 from drivers.fake.motion import Truth
-from drivers.fake.perturbations import Drawn, Shift
+from drivers.fake.perturbations import Drawn, Shift, Triple
 from robotcore.rig import Mount
 
 Look = Callable[[float, float], Colour]
@@ -54,53 +59,83 @@ def leaked(h: float, shade: float = SHADE_M) -> float:
     return h * h / (h * h + shade * shade)
 
 
+@frozen
+class Place:
+    """Where a sensor really is, metres ahead and left of the axle's middle and above the floor, radians.
+
+    `nominal_m` is the height that the rig says, at which the sensor was calibrated.
+    """
+
+    ahead_m: float
+    left_m: float
+    up_m: float
+    heading_rad: float
+    nominal_m: float
+
+    @staticmethod
+    def of(mount: Mount, shift: Shift) -> "Place":
+        """Return the place that the rig's mount and a shift give."""
+        nominal = max(mount.up_m, 0.002)
+        return Place(
+            mount.ahead_m + shift.ahead_m, mount.left_m + shift.left_m, max(nominal + shift.up_m, LOWEST_M),
+            mount.heading_rad + shift.heading_rad, nominal,
+        )  # fmt: skip
+
+
+@frozen
+class Lighting:
+    """Lamp and ambient light over a field.
+
+    `field` is its middle x, y and half width, half height in metres; gradients are relative changes from the middle
+    to the edge, of the floor's own reflectance and of the ambient light.
+    """
+
+    lamp: Triple
+    ambient: Triple
+    floor_gradient: tuple[float, float]
+    ambient_gradient: tuple[float, float]
+    field: tuple[float, float, float, float]
+
+    @staticmethod
+    def of(drawn: Drawn, field: tuple[float, float, float, float]) -> "Lighting":
+        """Return the lighting that a run's perturbations give."""
+        red, green, blue = drawn.ambient
+        ambient = AMBIENT * red, AMBIENT * green, AMBIENT * blue
+        return Lighting(drawn.lamp, ambient, drawn.floor_gradient, drawn.ambient_gradient, field)
+
+    def levels(self) -> Callable[[float, float], tuple[float, float]]:
+        """Return ``level(x, y)``: the factors of floor reflectance and of ambient light there."""
+        middle_x, middle_y, half_x, half_y = self.field
+        fx, fy = self.floor_gradient[0] / half_x, self.floor_gradient[1] / half_y
+        ax, ay = self.ambient_gradient[0] / half_x, self.ambient_gradient[1] / half_y
+
+        def level(x: float, y: float) -> tuple[float, float]:
+            dx, dy = x - middle_x, y - middle_y
+            floor, ambient = 1.0 + fx * dx + fy * dy, 1.0 + ax * dx + ay * dy
+            return floor if floor > 0.0 else 0.0, ambient if ambient > 0.0 else 0.0
+
+        return level
+
+
 def make_floor_eye(
-    look: Look, height_of: Look | Callable[[float, float], float], mount: Mount, drawn: Drawn, shift: Shift,
-    truth: Truth, late_s: float, field: tuple[float, float, float, float],
+    look: Look, lifted: Look, place: Place, lighting: Lighting, truth: Truth, late_s: float
 ) -> Callable[[], Colour]:
     """Return ``see()``: the light at a downward sensor, `late_s` before now.
 
     Args:
         look: the floor's reflectance over the nominal footprint.
-        height_of: the floor's height in metres.
-        mount: where the rig says that the sensor sits; its `up_m` is the height it was calibrated at.
-        drawn: the run's perturbations.
-        shift: how far it really sits from there.
+        lifted: the light at (x, y) where the robot is not level; see `make_lifted`.
+        place: where the sensor is.
+        lighting: lamp and ambient light.
         truth: the robot's state.
         late_s: the sample was taken so long before now, less than a step.
-        field: the field's middle x, y, half width, half height, for gradients.
 
     """
-    ahead, left = mount.ahead_m + shift.ahead_m, mount.left_m + shift.left_m
-    nominal = max(mount.up_m, 0.002)
-    actual = max(nominal + shift.up_m, LOWEST_M)
-    one = 1.0 / returned(nominal, FLOOR_Q_M)
-    lamp, ambient = drawn.lamp, tuple(AMBIENT * level for level in drawn.ambient)
-    level_f, level_a = one * returned(actual, FLOOR_Q_M), leaked(actual)
-    flat_lamp = tuple(level * level_f for level in lamp)
-    flat_ambient = tuple(level * level_a for level in ambient)
-    lr, lg, lb = flat_lamp
-    ar, ag, ab = flat_ambient
-    middle_x, middle_y, half_x, half_y = field
-    fx, fy = drawn.floor_gradient[0] / half_x, drawn.floor_gradient[1] / half_y
-    gx, gy = drawn.ambient_gradient[0] / half_x, drawn.ambient_gradient[1] / half_y
-    even = not (fx or fy or gx or gy)
-    tan = math.tan
-
-    def lifted(x: float, y: float) -> Colour:
-        floor = height_of(x, y)
-        h = truth.lift + ahead * tan(truth.pitch) + left * tan(truth.roll) + actual - floor  # type: ignore[operator]
-        if h < LOWEST_M:
-            h = LOWEST_M
-        wide = FOOTPRINT_M * h / nominal
-        red, green, blue = _wide_look(look, x, y, wide) if wide > 1.2 * FOOTPRINT_M else look(x, y)
-        f, a = one * returned(h, FLOOR_Q_M), leaked(h)
-        p, q = 1.0 + fx * (x - middle_x) + fy * (y - middle_y), 1.0 + gx * (x - middle_x) + gy * (y - middle_y)
-        return (
-            p * red * (lamp[0] * f + q * a * ambient[0]),
-            p * green * (lamp[1] * f + q * a * ambient[1]),
-            p * blue * (lamp[2] * f + q * a * ambient[2]),
-        )
+    ahead, left = place.ahead_m, place.left_m
+    lamp = returned(place.up_m, FLOOR_Q_M) / returned(place.nominal_m, FLOOR_Q_M)
+    lr, lg, lb = (lamp * value for value in lighting.lamp)
+    ar, ag, ab = (leaked(place.up_m) * value for value in lighting.ambient)
+    level = lighting.levels()
 
     def see() -> Colour:
         c, s = truth.cos, truth.sin
@@ -111,13 +146,32 @@ def make_floor_eye(
         if not truth.flat:
             return lifted(x, y)
         red, green, blue = look(x, y)
-        if even:
-            return red * (lr + ar), green * (lg + ag), blue * (lb + ab)
-        dx, dy = x - middle_x, y - middle_y
-        p, q = 1.0 + fx * dx + fy * dy, 1.0 + gx * dx + gy * dy
+        p, q = level(x, y)
         return p * red * (lr + q * ar), p * green * (lg + q * ag), p * blue * (lb + q * ab)
 
     return see
+
+
+def make_lifted(look: Look, relief: Relief, place: Place, lighting: Lighting, truth: Truth) -> Look:
+    """Return ``lifted(x, y)``: the light at a downward sensor over (x, y) while the robot leans or is lifted."""
+    one = 1.0 / returned(place.nominal_m, FLOOR_Q_M)
+    level, tan = lighting.levels(), math.tan
+    (lr, lg, lb), (ar, ag, ab) = lighting.lamp, lighting.ambient
+
+    def lifted(x: float, y: float) -> Colour:
+        lean = place.ahead_m * tan(truth.pitch) + place.left_m * tan(truth.roll)
+        h = max(truth.lift + lean + place.up_m - relief.height(x, y), LOWEST_M)
+        wide = FOOTPRINT_M * h / place.nominal_m
+        red, green, blue = _wide_look(look, x, y, wide) if wide > 1.2 * FOOTPRINT_M else look(x, y)
+        p, q = level(x, y)
+        lamp, ambient = one * returned(h, FLOOR_Q_M), q * leaked(h)
+        return (
+            p * red * (lr * lamp + ar * ambient),
+            p * green * (lg * lamp + ag * ambient),
+            p * blue * (lb * lamp + ab * ambient),
+        )
+
+    return lifted
 
 
 def _wide_look(look: Look, x: float, y: float, radius: float) -> Colour:
@@ -131,24 +185,20 @@ def _wide_look(look: Look, x: float, y: float, radius: float) -> Colour:
     return 0.25 * reds, 0.25 * greens, 0.25 * blues
 
 
-def make_front_eye(
-    view: View, mount: Mount, drawn: Drawn, shift: Shift, truth: Truth
-) -> Callable[[], Colour]:
+def make_front_eye(view: View, place: Place, lighting: Lighting, truth: Truth) -> Callable[[], Colour]:
     """Return ``see()``: the light at a sensor that looks ahead.
 
     Args:
         view: (x, y, heading) -> (metres to the nearest surface, its reflectance or None).
-        mount: where the sensor sits.
-        drawn: the run's perturbations.
-        shift: how far it really sits from there.
+        place: where the sensor is.
+        lighting: lamp and ambient light.
         truth: the robot's state.
 
     """
-    ahead, left = mount.ahead_m + shift.ahead_m, mount.left_m + shift.left_m
-    turn = mount.heading_rad + shift.heading_rad
+    ahead, left, turn = place.ahead_m, place.left_m, place.heading_rad
     one = 1.0 / returned(FRONT_HEIGHT_M, FRONT_Q_M)
-    lr, lg, lb = drawn.lamp
-    ar, ag, ab = (FRONT_OPEN * AMBIENT * level for level in drawn.ambient)
+    lr, lg, lb = lighting.lamp
+    ar, ag, ab = (FRONT_OPEN * value for value in lighting.ambient)
     nothing = BACKGROUND * ar, BACKGROUND * ag, BACKGROUND * ab
 
     def see() -> Colour:

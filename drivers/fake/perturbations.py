@@ -9,7 +9,7 @@ between its own table and a hall.
 | --- | --- | --- |
 | light | lamp level; ambient level | +-15 %; a factor of 1/2 to 2 |
 | tint | lamp colour; ambient colour, per channel | +-5 %; +-20 % |
-| gradient | floor reflectance and ambient, from the middle to the edge of the field, in a drawn direction | +-10 %; +-50 % |
+| gradient | floor reflectance; ambient: from the field's middle to its edge, direction drawn | +-10 %; +-50 % |
 | noise | read and shot noise of every sensor, times the device's own | 1 |
 | slip | mean and slow change of track slip; rotation lost in turns; ramp slip | 0 to 4 %, +-2 %; 0 to 8 %; 0 to 20 % |
 | mount | each sensor ahead and left; up; heading | +-1.5 mm; +-1 mm; +-1.5 degrees |

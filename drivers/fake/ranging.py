@@ -32,45 +32,11 @@ def make_cone(
         reach_m: nothing is seen beyond.
 
     """
+    circle, edge = _circle_meter(half_angle, grazing), _edge_meter(half_angle, grazing)
     circles = [(s.x, s.y, s.radius, s.colour) for s in solids if not s.corners]
     edges = [(s.x, s.y, s.radius, _edges(s), s.colour) for s in solids if s.corners]
-    tan, cos_half, sin_half = math.tan(half_angle), math.cos(half_angle), math.sin(half_angle)
-    cos_grazing, sin_grazing = math.cos(grazing), math.sin(grazing)
-    sqrt, sin, cos = math.sqrt, math.sin, math.cos
-
-    def circle(u: float, v: float, radius: float) -> float:
-        """Distance to a circle whose middle lies `u` along and `v` off the axis, v >= 0."""
-        if v <= u * tan:
-            return sqrt(u * u + v * v) - radius
-        along, off = u * cos_half + v * sin_half, v * cos_half - u * sin_half
-        if along <= 0.0 or off >= radius * sin_grazing:
-            return math.inf
-        return along - sqrt(radius * radius - off * off)
-
-    def edge(au: float, av: float, bu: float, bv: float) -> float:
-        """Distance to the edge from a to b in the cone's frame, solid on its left; inf where it is not seen."""
-        du, dv = bu - au, bv - av
-        away = av * du - au * dv  # twice the area: positive where the sensor stands outside
-        if away <= 0.0:
-            return math.inf
-        low, high = 0.0, 1.0
-        for pa, step in ((au * tan - av, du * tan - dv), (au * tan + av, du * tan + dv)):
-            if step > 0.0:
-                low = max(low, -pa / step)
-            elif step < 0.0:
-                high = min(high, -pa / step)
-            elif pa < 0.0:
-                return math.inf
-        if low > high:
-            return math.inf
-        square = du * du + dv * dv
-        foot = -(au * du + av * dv) / square
-        t = low if foot < low else high if foot > high else foot
-        u, v = au + t * du, av + t * dv
-        distance = sqrt(u * u + v * v)
-        if away < cos_grazing * distance * sqrt(square) and not (t in (0.0, 1.0) and distance < CORNER_M):
-            return math.inf
-        return distance
+    cos_half, sin_half = math.cos(half_angle), math.sin(half_angle)
+    sin, cos = math.sin, math.cos
 
     def nearest(x: float, y: float, heading: float) -> Sight:
         c, s = cos(heading), sin(heading)
@@ -95,6 +61,61 @@ def make_cone(
         return NOTHING if colour is None else (best, colour)
 
     return nearest
+
+
+def _circle_meter(half_angle: float, grazing: float) -> Callable[[float, float, float], float]:
+    """Return ``circle(u, v, radius)``: how far a circle is whose middle lies `u` along and `v` >= 0 off the axis."""
+    tan, cos_half, sin_half = math.tan(half_angle), math.cos(half_angle), math.sin(half_angle)
+    sin_grazing, sqrt, inf = math.sin(grazing), math.sqrt, math.inf
+
+    def circle(u: float, v: float, radius: float) -> float:
+        if v <= u * tan:
+            return sqrt(u * u + v * v) - radius
+        along, off = u * cos_half + v * sin_half, v * cos_half - u * sin_half
+        if along <= 0.0 or off >= radius * sin_grazing:
+            return inf
+        return along - sqrt(radius * radius - off * off)
+
+    return circle
+
+
+def _edge_meter(half_angle: float, grazing: float) -> Callable[[float, float, float, float], float]:
+    """Return ``edge(au, av, bu, bv)``: how far the edge from a to b is, in the cone's frame; inf where not seen.
+
+    The solid lies on the edge's left, so the sensor must stand on its right.
+    """
+    tan, cos_grazing = math.tan(half_angle), math.cos(grazing)
+    sqrt, inf = math.sqrt, math.inf
+
+    def clip(au: float, av: float, du: float, dv: float) -> tuple[float, float]:
+        """Return the part of the edge, in shares of its length, that lies in the cone; empty where low > high."""
+        low, high = 0.0, 1.0
+        for inside, step in ((au * tan - av, du * tan - dv), (au * tan + av, du * tan + dv)):
+            if step > 0.0:
+                low = max(low, -inside / step)
+            elif step < 0.0:
+                high = min(high, -inside / step)
+            elif inside < 0.0:
+                return 1.0, 0.0
+        return low, high
+
+    def edge(au: float, av: float, bu: float, bv: float) -> float:
+        du, dv = bu - au, bv - av
+        away = av * du - au * dv  # twice a triangle's area, positive where the sensor stands outside
+        if away <= 0.0:
+            return inf
+        low, high = clip(au, av, du, dv)
+        if low > high:
+            return inf
+        square = du * du + dv * dv
+        foot = -(au * du + av * dv) / square
+        t = low if foot < low else high if foot > high else foot
+        u, v = au + t * du, av + t * dv
+        distance = sqrt(u * u + v * v)
+        slanting = away < cos_grazing * distance * sqrt(square)
+        return inf if slanting and not (t in (0.0, 1.0) and distance < CORNER_M) else distance
+
+    return edge
 
 
 def _edges(solid: Solid) -> list[tuple[float, float, float, float]]:

@@ -110,7 +110,7 @@ class World:
 
     def _fit(self, site: Site, rig: Rig, drawn: Drawn) -> list[Instrument]:
         scene = Scene(
-            self.truth, drawn, rig.body, self.step_s, site.look, site.relief.height, site.solids, site.field,
+            self.truth, drawn, rig.body, self.step_s, site.look, site.relief, site.solids, site.field,
             self.joints, self._gauss, site.card,
         )  # fmt: skip
         fitted = []
@@ -131,7 +131,7 @@ class World:
         h, truth, instruments = self.step_s, self.truth, self._instruments
         drive = make_drive(rig.body, drawn, truth, self._gauss(), h)
         turns = [make_joint(joint, truth, h) for joint in self.joints.values()]
-        settle, resolve = make_ground(site.relief, rig.body, truth), make_contact(rig.body, truth)
+        settle, resolve = make_ground(site.relief, rig.body, truth, h), make_contact(rig.body, truth)
         reach_m = math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2)
         cells = Map(site.relief, site.solids, reach_m + FAST_M_S * 4 * h)
         find, parts = cells.find, self.steps_a_tick
@@ -162,8 +162,10 @@ class World:
                 if near is not None:
                     if near.solids:
                         meet(near.solids)
-                    if near.rough:
-                        settle()
+                    if near.edges:
+                        settle(near.edges)
+                elif not truth.flat:
+                    settle(())
                 self._step = step = step + 1
                 truth.time_s = step * h
                 for instrument in instruments:

@@ -121,9 +121,9 @@ def test_silver_is_brighter_than_white_and_barely_darkens_what_is_beside_it():
 
 
 def test_where_tiles_meet_there_is_no_seam():
-    text = HEAD.replace("[250, 300]", "[50, 150]").replace("line_width_mm = 16", "line_width_mm = 15") + "".join(
-        f'[[tile]]\nat = [{i}, 0]\nkind = "{kind}"\n' for i, kind in enumerate(("straight", "wave", "straight", "finish"))
-    )
+    kinds = ("straight", "wave", "straight", "finish")
+    tiles = "".join(f'[[tile]]\nat = [{i}, 0]\nkind = "{kind}"\n' for i, kind in enumerate(kinds))
+    text = HEAD.replace("[250, 300]", "[50, 150]").replace("line_width_mm = 16", "line_width_mm = 15") + tiles
     look = Floor.of(parse_course(text, "t")).look
     for seam in (0.3, 0.6, 0.9):
         for i in range(-12, 13):

@@ -126,6 +126,18 @@ moves = [ { straight_mm = 600 }, { junction = ["left", "right"], go = "end", stu
 """
 
 
+CIRCLE = """
+[course]
+name = "circle"
+size_mm = [2000, 1200]
+[start]
+at_mm = [600, 300]
+[[line]]
+from_mm = [600, 300]
+moves = [ { arc_deg = 360, radius_mm = 300 } ]
+"""
+
+
 @pytest.mark.parametrize(("text", "fault"), [
     (TEE, "course: the junction at [750, 300] mm has no arm straight on; put a marker before it"),
     (GOOD.replace('  { strip = "red" },\n', ""), "course: the route ends at [1370, 300] mm with no red strip"),
@@ -158,8 +170,7 @@ moves = [ { straight_mm = 600 }, { junction = ["left", "right"], go = "end", stu
      "line[2].from: is 'pier', a place that no line above it has"),
     (GOOD + "[[line]]\nfrom_mm = [100, 600]", "line[2].moves: is missing or empty"),
     (GOOD + "[[lines]]\n", "lines: is not known here; did you mean 'line'?"),
-    (GOOD.replace("[150, 300]", "[600, 300]").replace("[200, 300]", "[600, 300]").replace("{ straight_mm = 600 },\n  { straight_mm = 600 }", "{ arc_deg = 360, radius_mm = 300 }").replace(
-        '  { strip = "red" },\n  { straight_mm = 20 },\n', ""), "course: the route runs in a circle"),
+    (CIRCLE, "course: the route runs in a circle"),
 ])
 def test_a_faulty_course_is_named_with_its_remedy(text, fault):
     assert any(line.startswith(fault) for line in faults_of(text)), faults_of(text)
@@ -183,7 +194,7 @@ def test_a_marker_on_the_tee_mends_it():
 
 def test_any_mutilated_course_is_read_or_refused_in_clear_lines():
     rng = random.Random(11)
-    junk = ["-7", "1e300", "nan", '"x"', "[]", "{}", "true", "0", "[1, 2]", '["left"]', "[[1], {}]", "99999999999999999999"]
+    junk = ["-7", "1e300", "nan", '"x"', "[]", "{}", "true", "0", "[1, 2]", '["left"]', "[[1], {}]", "9" * 20]
     texts = [load_course(name).text for name in shipped()]
     read = 0
     for _ in range(150):
@@ -196,9 +207,11 @@ def test_any_mutilated_course_is_read_or_refused_in_clear_lines():
             lines = text.splitlines()
             del lines[rng.randrange(len(lines))]
             text = "\n".join(lines)
+        complaint = ""
         try:
             parse_course(text, "c.toml")
             read += 1
         except UserError as error:
-            assert all(line.startswith("c.toml: ") for line in str(error).splitlines())
+            complaint = str(error)
+        assert all(line.startswith("c.toml: ") for line in complaint.splitlines())
     assert 5 < read < 100

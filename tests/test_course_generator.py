@@ -48,7 +48,7 @@ def test_a_random_course_keeps_room_beside_its_obstacles():
         for spot in course.route.spots:
             if spot.kind == "obstacle":
                 found += 1
-                x, y, heading = course.route.at((spot.s_m + spot.end_m) / 2)
+                x, y, _ = course.route.at((spot.s_m + spot.end_m) / 2)
                 for other in course.route.spots:
                     assert other.kind == "obstacle" or not spot.s_m - 0.15 < other.s_m < spot.end_m + 0.15
                 far = [s / 50 for s in range(int(course.route.length_m * 50)) if abs(s / 50 - spot.s_m) > 0.5]

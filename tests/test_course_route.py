@@ -1,6 +1,7 @@
 """The net of lines, the route by the rules of the field, relief and things: closed forms and shapely."""
 
 import math
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -31,9 +32,9 @@ place = st.tuples(coordinate, coordinate)
 
 
 def test_the_route_is_as_long_as_its_moves():
-    # Closed form: straights add up, arcs are radius times sweep; chords of 3 degrees lose 1 - sin(x)/x at x = 1.5 degrees.
-    course = course_of(f"{{ straight_mm = 400 }}, {{ arc_deg = 90, radius_mm = 200 }}, {{ gap_mm = 80 }}, "
-                       f"{{ straight_mm = 100 }}, {FINISH}".replace("{ gap", "{ straight_mm = 60 }, { gap"))
+    # Closed form: straights add up, arcs are radius times sweep; 3 degree chords lose 1 - sin(x)/x, x = 1.5 degrees.
+    course = course_of(f"{{ straight_mm = 400 }}, {{ arc_deg = 90, radius_mm = 200 }}, {{ straight_mm = 60 }}, "
+                       f"{{ gap_mm = 80 }}, {{ straight_mm = 100 }}, {FINISH}")
     exact = 0.35 + 0.2 * math.pi / 2 + 0.06 + 0.08 + 0.1
     assert course.route.length_m == pytest.approx(exact, abs=0.2 * math.pi / 2 * 1.2e-4 + 1e-5)
     x, y, heading = course.route.at(course.route.length_m)
@@ -46,7 +47,7 @@ def test_points_of_an_arc_lie_on_its_circle_and_follow_it_closely(radius, start,
     arc = Arc(0.3, -0.2, radius, start, sweep or 0.1)
     points = arc.points()
     assert all(math.dist(point, (0.3, -0.2)) == pytest.approx(radius) for point in points)
-    for (ax, ay), (bx, by) in zip(points, points[1:], strict=False):
+    for (ax, ay), (bx, by) in pairwise(points):
         sagitta = radius - math.dist(((ax + bx) / 2, (ay + by) / 2), (0.3, -0.2))
         assert sagitta <= radius * 3.5e-4
 
@@ -108,7 +109,7 @@ def test_a_stub_that_another_line_takes_up_counts_once():
                        '[[line]]\nfrom = "p"\nmoves = [ { straight_mm = 200 } ]\n')
     net = Net(course.strokes)
     assert sorted(len(node.arms) for node in net.nodes) == [1, 1, 1, 2, 2, 3]
-    assert [(spot.kind, spot.marker, spot.go) for spot in course.route.spots][0] == ("junction", "left", "left")
+    assert next((spot.kind, spot.marker, spot.go) for spot in course.route.spots) == ("junction", "left", "left")
 
 
 @pytest.mark.parametrize(("marker", "after", "go", "turn"), [
@@ -220,12 +221,12 @@ def test_a_ramp_rises_and_falls_by_its_angles(up, down):
 
 def test_the_grid_of_the_relief_hides_nothing():
     course = load_course("storm")
-    pieces = [*course.relief.bumps, *course.relief.plates]
+    heights = [piece_height(piece) for piece in (*course.relief.bumps, *course.relief.plates)]
     raised = 0
-    for i in range(0, 255):
-        for j in range(0, 210):
+    for i in range(255):
+        for j in range(210):
             x, y = i * 0.01 + 0.0003, j * 0.01 + 0.0007
-            exact = max(piece_height(piece, x, y) for piece in pieces)
+            exact = max(height(x, y) for height in heights)
             assert course.relief.height(x, y) == exact
             raised += exact > 0.0
     assert raised > 1000
@@ -256,7 +257,7 @@ def test_a_wall_is_a_thin_solid():
 
 
 def test_line_shapes_have_the_area_of_line_width_times_length():
-    course = course_of(f"{{ straight_mm = 300 }}, {{ arc_deg = 90, radius_mm = 150 }}, {{ straight_mm = 100 }}, {FINISH}")
+    course = course_of("{ straight_mm = 300 }, { arc_deg = 90, radius_mm = 150 }, { straight_mm = 100 }, " + FINISH)
     line = layers(course)[1]
     area = Polygon()
     for shape in line.shapes:

@@ -4,7 +4,7 @@ Rules: pure Python floats; where pieces overlap the highest counts.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from drivers.fake.course.geometry import bounds, segment_distance
 from drivers.fake.course.shapes import Bump, Plate
@@ -32,11 +32,11 @@ class Relief:
         self.flat = not (bumps or plates)
         self._columns = math.ceil(width_m / _CELL_M) + 1
         self._rows = math.ceil(height_m / _CELL_M) + 1
-        cells: list[list[Bump | Plate]] = [[] for _ in range(self._columns * self._rows)]
+        cells: list[list[Callable[[float, float], float]]] = [[] for _ in range(self._columns * self._rows)]
         for bump in self.bumps:
-            self._enter(cells, bump, bounds(((bump.ax, bump.ay), (bump.bx, bump.by))), bump.width_m / 2)
+            self._enter(cells, _bump_height(bump), bounds(((bump.ax, bump.ay), (bump.bx, bump.by))), bump.width_m / 2)
         for plate in self.plates:
-            self._enter(cells, plate, bounds(plate.corners()), 0.0)
+            self._enter(cells, _plate_height(plate), bounds(plate.corners()), 0.0)
         self._cells = [tuple(cell) for cell in cells]
 
     def height(self, x: float, y: float) -> float:
@@ -46,32 +46,50 @@ class Relief:
         column, row = math.floor(x / _CELL_M), math.floor(y / _CELL_M)
         if not (0 <= column < self._columns and 0 <= row < self._rows):
             return 0.0
-        pieces = self._cells[row * self._columns + column]
-        if not pieces:
-            return 0.0
-        return max(piece_height(piece, x, y) for piece in pieces)
+        highest = 0.0
+        for height in self._cells[row * self._columns + column]:
+            here = height(x, y)
+            if here > highest:
+                highest = here
+        return highest
 
     def _enter(
-        self, cells: list[list[Bump | Plate]], piece: Bump | Plate,
+        self, cells: list[list[Callable[[float, float], float]]], height: Callable[[float, float], float],
         box: tuple[float, float, float, float], margin: float,
     ) -> None:
         left, bottom = math.floor((box[0] - margin) / _CELL_M), math.floor((box[1] - margin) / _CELL_M)
         right, top = math.floor((box[2] + margin) / _CELL_M), math.floor((box[3] + margin) / _CELL_M)
         for row in range(max(0, bottom), min(self._rows - 1, top) + 1):
             for column in range(max(0, left), min(self._columns - 1, right) + 1):
-                cells[row * self._columns + column].append(piece)
+                cells[row * self._columns + column].append(height)
 
 
-def piece_height(piece: Bump | Plate, x: float, y: float) -> float:
-    """Return the height (m) of one bump or plate at (x, y), 0 where it does not reach."""
-    if isinstance(piece, Bump):
-        away = segment_distance(x, y, (piece.ax, piece.ay), (piece.bx, piece.by))
-        if away >= piece.width_m / 2:
-            return 0.0
-        return piece.height_m * math.cos(math.pi * away / piece.width_m) ** 2
-    dx, dy = x - piece.x, y - piece.y
-    c, s = math.cos(piece.heading), math.sin(piece.heading)
-    along, left = dx * c + dy * s, dy * c - dx * s
-    if not (0.0 <= along <= piece.length_m and abs(left) <= piece.width_m / 2):
+def piece_height(piece: Bump | Plate) -> Callable[[float, float], float]:
+    """Return height(x, y) in metres of one bump or plate alone, 0 where it does not reach."""
+    return _bump_height(piece) if isinstance(piece, Bump) else _plate_height(piece)
+
+
+def _bump_height(bump: Bump) -> Callable[[float, float], float]:
+    a, b, reach = (bump.ax, bump.ay), (bump.bx, bump.by), bump.width_m / 2
+    top, wave = bump.height_m, math.pi / bump.width_m
+
+    def height(x: float, y: float) -> float:
+        away = segment_distance(x, y, a, b)
+        return top * math.cos(wave * away) ** 2 if away < reach else 0.0
+
+    return height
+
+
+def _plate_height(plate: Plate) -> Callable[[float, float], float]:
+    px, py, c, s = plate.x, plate.y, math.cos(plate.heading), math.sin(plate.heading)
+    length, half, near = plate.length_m, plate.width_m / 2, plate.near_m
+    slope = (plate.far_m - near) / length
+
+    def height(x: float, y: float) -> float:
+        dx, dy = x - px, y - py
+        along = dx * c + dy * s
+        if -1e-9 <= along <= length + 1e-9 and -half <= dy * c - dx * s <= half:
+            return near + slope * along
         return 0.0
-    return piece.near_m + (piece.far_m - piece.near_m) * along / piece.length_m
+
+    return height

@@ -87,6 +87,7 @@ def of_facts(facts: Mapping[str, str]) -> Scene | None:
 
     Raises:
         UserError: the course in the facts is not one that today's format knows.
+
     """
     text = facts.get("course_toml", "")
     if not text:

@@ -39,10 +39,20 @@ MISSIONS = {
     "line": "behaviours.missions:MISSIONS",
 }
 
+#: backend scheme -> what draws its world under a run; see robotcore/picture/scene.py
+SCENERY = {
+    "fake": "drivers.fake.course.scenery:of_facts",
+}
+
 #: schemes whose worlds can hurt nobody
 HARMLESS = ("fake", "replay")
 
-GROUPS = {"device": "robotcore.devices", "backend": "robotcore.backends", "mission": "robotcore.missions"}
+GROUPS = {
+    "device": "robotcore.devices",
+    "backend": "robotcore.backends",
+    "mission": "robotcore.missions",
+    "scenery": "robotcore.scenery",
+}
 
 
 def device(name: str) -> Any:
@@ -58,6 +68,11 @@ def backend(address: Address) -> BackendFactory:
     if not callable(factory):
         raise UserError(f"backend {address.scheme!r}: its entry point is not a function; see robotcore/backend.py")
     return factory  # type: ignore[no-any-return]
+
+
+def scenery(scheme: str) -> Any:
+    """Return the `robotcore.picture.scene.SceneryFactory` of a backend's scheme; None where it has none."""
+    return _find("scenery", scheme, SCENERY) if scheme in known("scenery", SCENERY) else None
 
 
 def mission(name: str) -> Mission:

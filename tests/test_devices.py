@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from drivers.devices import BUILT_IN, find_built_in
 from drivers.devices.distance import speed_of_sound
 from robotcore.checking import Checker, Table
+from robotcore.cli import plugins
 from robotcore.devices import DEMANDS, check_built, check_driver
 from robotcore.errors import Faults, UserError
 from robotcore.layout import Channel
@@ -39,6 +40,10 @@ def test_every_built_in_driver_follows_its_protocol():
     for name in BUILT_IN:
         check_driver(name, find_built_in(name))
         check_built(name, build(name))
+
+
+def test_the_command_line_knows_the_same_drivers_by_the_same_names():
+    assert plugins.DEVICES == BUILT_IN
 
 
 def test_there_is_a_built_in_driver_for_every_role():

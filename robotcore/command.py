@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 
 class Command(NamedTuple):
-    """Set-points in SI units: track speeds, and angles of the positional motors from their place at the start."""
+    """Set-points in SI units: track speeds, and angles of the positional motors from their place at power-on."""
 
     left_m_s: float
     right_m_s: float

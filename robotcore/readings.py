@@ -67,7 +67,7 @@ class Drive(NamedTuple):
 
 
 class Position(NamedTuple):
-    """A positional motor: angle from where it stood at the start, and its speed over the last 50 ms."""
+    """A positional motor: angle from where it stood at power-on, and its speed over the last 50 ms."""
 
     angle_rad: float
     speed_rad_s: float

@@ -6,15 +6,33 @@ eye is mounted, need not be what they were at calibration. A missing reading lea
 """
 
 import math
+from typing import NamedTuple
 
 from behaviours.settings import LineSettings
 from behaviours.trail import Trail
+from robotcore.control import Pid, PidSettings
 from robotcore.readings import OK, SATURATED, Colour, Sample
 from robotcore.robot import Robot
 
 ADAPT = 0.01  #: share of a change of the floor's brightness taken in a tick: a second at 100 Hz
 FLOOR = 0.15  #: an eye with less darkness sees plain floor
 BRIGHT = 0.32  #: an eye with less darkness is not on an arm
+
+
+def make_pid(s: LineSettings) -> Pid:
+    """Return the steering controller."""
+    f = s.follow
+    return Pid(
+        PidSettings(f.kp_rad_s, f.ki_rad_s2, f.kd_rad, f.filter_s, -f.turn_limit_rad_s, f.turn_limit_rad_s, 0.1)
+    )
+
+
+class Met(NamedTuple):
+    """What a behaviour met on the line: "marker" (on a side, +1 left), "obstacle" (so far ahead) or "lost"."""
+
+    kind: str
+    side: int = 0
+    distance_m: float = 0.0
 
 
 class Eye:
@@ -74,6 +92,10 @@ class Line:
         contact_m: travel at the last look at which an eye had the line.
         side: +1 where the line was last more under the left eye, -1 under the right.
         arm_m: travel at which an arm was last under an eye.
+        pid: steers along the line; it remembers the bend across a short blank.
+        cap_m_s: no faster than this, since something is ahead.
+        fresh: tells that what `pid` remembers is of another line.
+        bend_rad_s: the turn it asked for lately.
 
     """
 
@@ -88,6 +110,10 @@ class Line:
         self.arm_m = -1.0
         self.side = 1
         self.misses = 0
+        self.pid = make_pid(settings)
+        self.fresh = True
+        self.bend_rad_s = 0.0
+        self.cap_m_s = math.inf
         self._contact = settings.follow.contact
         self._patience = math.ceil(settings.follow.blind_s / robot.period_s)
 
@@ -128,3 +154,5 @@ class Line:
         """Start a new trail here: what came before was not the line that is followed now."""
         self.trail.clear()
         self.contact_m = self.travel_m
+        self.fresh = True
+        self.bend_rad_s = 0.0

@@ -6,19 +6,13 @@ side": something suddenly dark beside the line, no line under either eye, or no 
 
 from behaviours.eyes import Eye, Line
 from behaviours.settings import LineSettings
-from robotcore.control import Pid, PidSettings
 from robotcore.kernel import tick
+from robotcore.readings import Colour
 from robotcore.robot import Robot
 
 ARM_LEFT, ARM_RIGHT, BLANK, BLIND = "arm left", "arm right", "blank", "blind"
-
-
-def make_pid(s: LineSettings) -> Pid:
-    """Return the steering controller."""
-    f = s.follow
-    return Pid(
-        PidSettings(f.kp_rad_s, f.ki_rad_s2, f.kd_rad, f.filter_s, -f.turn_limit_rad_s, f.turn_limit_rad_s, 0.1)
-    )
+PLAIN = 0.1  #: an eye with less darkness has no line at all
+COLOURED = 0.12  #: red or green lead each other by this share on paint, and never on floor, line or shade
 
 
 def is_sudden(eye: Eye, line: Line, s: LineSettings) -> bool:
@@ -27,29 +21,53 @@ def is_sudden(eye: Eye, line: Line, s: LineSettings) -> bool:
     return line.travel_m - eye.bright_m < s.arm.sudden_m and swing < s.arm.swing_m
 
 
+def is_coloured(colour: Colour) -> bool:
+    """Tell whether a dark reading is paint, a marker or a strip, and not line."""
+    lead = colour[1] - colour[0]
+    return lead * lead > (COLOURED * 3.0 * colour[3]) ** 2
+
+
 async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
-    """Follow the line until an arm, a blank or blindness ends it; return which."""
-    f, pid, dt = s.follow, make_pid(s), robot.period_s
+    """Follow the line until an arm, a blank or blindness ends it; return which. Paint under an eye steers nothing."""
+    f, dt = s.follow, robot.period_s
     half = 0.5 * robot.body.track_width_m
-    arm_dark, blank_m = s.arm.dark, f.blank_m
-    left_eye, right_eye, look, update, drive = line.left, line.right, line.look, pid.update, robot.drive
+    painted, arm_dark, blank_m = s.arm.painted, s.arm.dark, f.blank_m
+    left_eye, right_eye, look, drive = line.left, line.right, line.look, robot.drive
+    pid, hug = line.pid, f.hug_rad_s
+    if line.fresh:
+        line.fresh = False
+        pid.reset()
+    update = pid.update
     cruise, slowest, per_turn, per_error, rise = (
         f.cruise_m_s, f.slowest_m_s, f.slow_per_rad_s, f.slow_for_error * f.cruise_m_s, f.rise_m_s2 * dt
-    )
-    speed, bend = slowest, 0.0
+    )  # fmt: skip
+    drive_now = robot.sample.drive
+    speed = max(slowest, 0.5 * (drive_now.left_m_s + drive_now.right_m_s)) if drive_now.valid else slowest
+    bend = line.bend_rad_s
     while True:
-        if not look(await tick()):
+        line.bend_rad_s = bend
+        sample = await tick()
+        if not look(sample):
             return BLIND
         left, right = left_eye.dark, right_eye.dark
-        if left > arm_dark and is_sudden(left_eye, line, s):
-            return ARM_LEFT
-        if right > arm_dark and is_sudden(right_eye, line, s):
-            return ARM_RIGHT
+        if left > painted or right > painted:
+            if left > painted and is_coloured(sample[2]):
+                left = 0.0
+            elif left > arm_dark and is_sudden(left_eye, line, s):
+                return ARM_LEFT
+            if right > painted and is_coloured(sample[3]):
+                right = 0.0
+            elif right > arm_dark and is_sudden(right_eye, line, s):
+                return ARM_RIGHT
         if line.travel_m - line.contact_m > blank_m:
             return BLANK
         error = left - right
         turn = update(error, dt)
-        bend += 0.1 * ((turn if turn > 0.0 else -turn) - bend)
-        wanted = cruise - per_turn * bend - per_error * (error if error > 0.0 else -error)
+        if left < PLAIN and right < PLAIN:
+            turn += hug if line.side > 0 else -hug
+        bend += 0.06 * (turn - bend)
+        wanted = cruise - per_turn * (bend if bend > 0.0 else -bend) - per_error * (error if error > 0.0 else -error)
+        if wanted > line.cap_m_s:
+            wanted = line.cap_m_s
         speed = speed + rise if wanted > speed + rise else slowest if wanted < slowest else wanted
         drive(speed - half * turn, speed + half * turn)

@@ -10,7 +10,8 @@ eyes. Green behind a junction means nothing, and green with no junction behind i
 
 from typing import NamedTuple
 
-from behaviours.eyes import Eye, Line
+from behaviours.eyes import Eye, Line, Met
+from behaviours.follow import is_coloured
 from behaviours.motion import drive_on, follow_ray, ray_turn, settle, turn_by, wheels
 from behaviours.settings import LineSettings, MarkerSettings
 from behaviours.strips import is_green
@@ -30,8 +31,8 @@ async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool
     dark = {1: 0, -1: 0}
 
     def clear() -> bool:
-        for eye, which in ((line.left, 1), (line.right, -1)):
-            if eye.dark > a.dark:
+        for eye, which, colour in ((line.left, 1, robot.sample.floor_left), (line.right, -1, robot.sample.floor_right)):
+            if eye.dark > a.dark and not is_coloured(colour):
                 dark[which] += 1
         line.arm_m = line.travel_m
         return line.left.dark < 0.5 and line.right.dark < 0.5
@@ -90,8 +91,8 @@ class MarkerVote:
         return self.longest >= self._s.confirm
 
 
-async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> int:
-    """Return the side (+1 left, -1 right) on which green is suspected; green just behind an arm does not count."""
+async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> Met:
+    """Return the side on which green is suspected; green just behind an arm does not count."""
     m = s.marker
     left_vote, right_vote = Vote(m.votes, m.window), Vote(m.votes, m.window)
     gate, light = m.gate, m.light
@@ -103,9 +104,9 @@ async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> int:
         if line.travel_m - line.arm_m < m.after_m:
             continue
         if left_vote.update(left_green):
-            return 1
+            return Met("marker", 1)
         if right_vote.update(right_green):
-            return -1
+            return Met("marker", -1)
 
 
 class Passed(NamedTuple):

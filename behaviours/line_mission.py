@@ -1,8 +1,9 @@
 """The mission `line`: from the start button along the line to the red strip. Read it from top to bottom."""
 
-from behaviours.eyes import Line
+from behaviours.eyes import Line, Met
 from behaviours.follow import ARM_LEFT, ARM_RIGHT, BLANK, follow_line
 from behaviours.junction import marker_ahead, pass_arm, take_junction
+from behaviours.obstacle import Looming, go_round, obstacle_ahead
 from behaviours.lost import carry_on, find_line, sight_again
 from behaviours.settings import LineSettings
 from behaviours.start import learn_floor, start_pressed
@@ -23,15 +24,23 @@ async def line_mission(robot: Robot, s: LineSettings) -> None:
 
 async def line_field(robot: Robot, line: Line, s: LineSettings) -> str:
     """Drive along the line, do what markers say and go round obstacles, until the line stays lost."""
+    looming = Looming(s.obstacle)
     while True:
-        met = await first(stay_on_line(robot, line, s), marker_ahead(robot, line, s))
-        found = met != 0 and await take_junction(robot, line, met, s)
+        met = await first(
+            stay_on_line(robot, line, s), marker_ahead(robot, line, s), obstacle_ahead(robot, line, looming, s)
+        )
+        if met.kind == "marker":
+            found = await take_junction(robot, line, met.side, s)
+        elif met.kind == "obstacle":
+            found = await go_round(robot, line, met.distance_m, s)
+        else:
+            found = False
         if not found and not await recover(robot, line, s):
             return "lost"
 
 
-async def stay_on_line(robot: Robot, line: Line, s: LineSettings) -> int:
-    """Follow the line across corners, crossings and gaps; 0 once it is lost."""
+async def stay_on_line(robot: Robot, line: Line, s: LineSettings) -> Met:
+    """Follow the line across corners, crossings and gaps; return once it is lost."""
     while True:
         event = await follow_line(robot, line, s)
         if event == ARM_LEFT or event == ARM_RIGHT:
@@ -42,7 +51,7 @@ async def stay_on_line(robot: Robot, line: Line, s: LineSettings) -> int:
             await sight_again(robot, line)
             continue
         if not there:
-            return 0
+            return Met("lost")
 
 
 async def recover(robot: Robot, line: Line, s: LineSettings) -> bool:

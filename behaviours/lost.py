@@ -27,7 +27,7 @@ async def carry_on(robot: Robot, line: Line, s: LineSettings) -> bool:
             return False
         weave = 0.0
         if gone > g.weave_after_m:
-            weave = g.weave_m * math.sin((gone - g.weave_after_m) / g.weave_length_m * math.tau)
+            weave = line.side * g.weave_m * math.sin((gone - g.weave_after_m) / g.weave_length_m * math.tau)
         wheels(robot, g.speed_m_s, ray_turn(line, ray, weave, g.speed_m_s))
         if not line.look(await tick()):
             return False

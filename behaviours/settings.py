@@ -52,9 +52,12 @@ class FollowSettings:
     """Low-pass of the derivative: a few samples, so that noise does not shake the tracks."""
     turn_limit_rad_s: float = _number(3.2, 0.2, 20.0)
     """Most that the controller may ask; the integral is held back there (anti-windup)."""
-    blank_m: float = _number(0.014, 0.002, 0.1)
+    blank_m: float = _number(0.030, 0.002, 0.1)
     """So far without line under either eye, and following ends. A thin line between the eyes is seen by neither."""
-    contact: float = _number(0.22, 0.05, 0.9)
+    hug_rad_s: float = _number(0.3, 0.0, 3.0)
+    """Turn towards where the line was, while neither eye has any of it: a thin line fits between the eyes, and the
+    robot leans on its edge."""
+    contact: float = _number(0.13, 0.05, 0.9)
     """Darkness from which an eye has the line: well above what dirt and uneven light make."""
     blind_s: float = _number(0.25, 0.02, 2.0)
     """Readings may be missing for so long; course and speed are held meanwhile. Then the robot stands."""
@@ -66,6 +69,8 @@ class ArmSettings:
 
     dark: float = _number(0.78, 0.3, 1.0)
     """Darkness of an eye that is fully on an arm."""
+    painted: float = _number(0.6, 0.2, 1.0)
+    """Darkness from which an eye may be on paint: markers and strips are some .8 dark."""
     sudden_m: float = _number(0.009, 0.002, 0.05)
     """From floor to arm in so short a way: across the spot of an eye (8 mm), not along the edge of a bend."""
     swing_m: float = _number(0.003, 0.0, 0.02)
@@ -88,15 +93,15 @@ class GapSettings:
 
     longest_m: float = _number(0.225, 0.02, 1.0)
     """The longest gap of the field (200 mm, common practice) and an eye's spot and slip at both ends."""
-    told_m: float = _number(0.035, 0.01, 0.2)
+    told_m: float = _number(0.055, 0.01, 0.2)
     """A line missing for less than this is not worth a word: a thin line between the eyes."""
     speed_m_s: float = _number(0.14, 0.02, 0.5)
     """Speed across a gap."""
     fit_m: float = _number(0.045, 0.02, 0.2)
     """The heading of the line is taken over so much of it; before a gap it is straight for at least 50 mm."""
-    weave_m: float = _number(0.006, 0.0, 0.02)
+    weave_m: float = _number(0.010, 0.0, 0.02)
     """Sideways weave in a gap: a thin line that is still there, between the eyes, is touched by it."""
-    weave_after_m: float = _number(0.02, 0.0, 0.2)
+    weave_after_m: float = _number(0.015, 0.0, 0.2)
     """Weaving begins after so much without a line."""
     weave_length_m: float = _number(0.09, 0.02, 0.5)
     """Way for one weave to both sides."""
@@ -162,16 +167,52 @@ class TurnSettings:
 class ObstacleSettings:
     """Seeing an obstacle and going round it."""
 
-    rise: float = _number(0.022, 0.001, 1.0)
-    """Lightness of the front sensor above what it sees of the empty hall."""
+    rise: float = _number(0.012, 0.001, 1.0)
+    """Light of the forward sensor above that of the empty hall: six times its noise, and what black gives at 45 mm."""
+    adapt: float = _number(0.01, 0.0, 1.0)
+    """Share of a change of the empty hall's light taken in a tick: a second at 100 Hz."""
     votes: int = _whole(4, 1, 20)
-    """Readings that must say so."""
-    speed_m_s: float = _number(0.09, 0.02, 0.5)
+    """Readings that must say that something is there."""
+    step_m: float = _number(0.002, 0.0005, 0.02)
+    """Way between the readings that are kept to see the light grow."""
+    base_m: float = _number(0.010, 0.002, 0.1)
+    """Way over which the light's growth is taken."""
+    near_m: float = _number(0.075, 0.02, 0.3)
+    """Distance by looming at which the robot stops. The hall's light on the obstacle makes it seem a fifth farther."""
+    dazzle: float = _number(0.75, 0.1, 5.0)
+    """Light so far above the empty hall's is near, whatever its growth."""
+    approach_m_s: float = _number(0.08, 0.02, 0.5)
+    """Speed towards something that is seen."""
+    back_m: float = _number(0.040, 0.0, 0.2)
+    """Room made before turning: the corners of the body swing wider than its front reaches."""
+    turn_rad: float = _number(1.45, 0.5, 2.0)
+    """Turn away from the line."""
+    speed_m_s: float = _number(0.10, 0.02, 0.5)
     """Speed round an obstacle."""
     side_m: float = _number(0.070, 0.02, 0.3)
-    """Distance kept by the side range sensor."""
-    turn_rad: float = _number(1.45, 0.5, 2.0)
-    """Turn away from the line before going round."""
+    """Distance kept beside: with half a body it is more than a corner of the body swings out."""
+    far_m: float = _number(9.0, 0.5, 100.0)
+    """Stands for no echo."""
+    lost_m: float = _number(0.30, 0.1, 2.0)
+    """A distance beyond this is something else: the obstacle's edge has been passed."""
+    per_m_s: float = _number(14.0, 0.5, 100.0)
+    """Rate of turn for each metre too near or too far."""
+    radius_m: float = _number(0.165, 0.05, 1.0)
+    """Radius of the bow round an edge: the distance kept, and half a body."""
+    bulk_m: float = _number(0.06, 0.0, 0.5)
+    """Half an obstacle, for the bow along its side."""
+    away_rad_s: float = _number(0.9, 0.1, 5.0)
+    """Fastest turn away from an obstacle."""
+    leave_m: float = _number(0.10, 0.0, 0.5)
+    """A line met before this is the one left."""
+    round_rad: float = _number(4.4, 3.0, 7.0)
+    """After so much of a round there is no line behind the obstacle."""
+    longest_m: float = _number(1.8, 0.5, 10.0)
+    """Longest way round."""
+    over_share: float = _number(0.8, 0.0, 1.5)
+    """After meeting the line the robot drives on by this share of the eyes' distance from the axle."""
+    onto_rad: float = _number(2.3, 1.0, 3.1)
+    """Turn within which the line must be found then."""
 
 
 @attrs.frozen

@@ -19,6 +19,7 @@ From memory:
 | motor lag | 80 ms, first order, brake and drive alike (small geared motors: 50 to 120 ms) |
 | dead band | 4 % of free speed is lost to friction (3 to 8 %) |
 | weight | 0.15 of it counts against the effective mass: geared rotors make up most of the inertia |
+| gears | hold on a slope when not driven, and are not driven backward by it |
 | coasting | friction alone, 1.5 m/s2, on a slope as well: tracks roll hard |
 
 Closed forms that the tests use. Step: v(t) = u (1 - exp(-t/T)). Slope: v = u - 0.15 T g sin(pitch). Battery: terminal
@@ -85,12 +86,11 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
             a, b = left_power * 0.001, right_power * 0.001
             volts = pull(a, b, left, right)
             to_left, to_right = a * free_left * volts, b * free_right * volts
-            if not truth.flat:
-                weight = hill * sin(truth.pitch)
-                to_left -= weight
-                to_right -= weight
             to_left = to_left - dead if to_left > dead else to_left + dead if to_left < -dead else 0.0
             to_right = to_right - dead if to_right > dead else to_right + dead if to_right < -dead else 0.0
+            if not truth.flat:
+                weight = hill * sin(truth.pitch)
+                to_left, to_right = _weighed(to_left, weight), _weighed(to_right, weight)
             left -= to_left
             right -= to_right
             left_by, right_by = to_left * h + left * reach, to_right * h + right * reach
@@ -104,6 +104,15 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
         roll_on(left_by, right_by)
 
     return advance
+
+
+def _weighed(speed: float, weight: float) -> float:
+    """Return the speed that a slope leaves; a gear that is not driven holds, and none is driven backward."""
+    if speed > 0.0:
+        return speed - weight if speed > weight else 0.0
+    if speed < 0.0:
+        return speed - weight if speed < weight else 0.0
+    return 0.0
 
 
 def make_battery(free: float, drawn: Drawn, truth: Truth, h: float) -> Callable[[float, float, float, float], float]:

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 from robotcore.errors import UserError
 from robotcore.layout import Channel, Layout
 from robotcore.recording.reader import open_recording
-from robotcore.recording.writer import Recorder
+from robotcore.recording.writer import Recorder, insert_blocks
 from tests.recording_kit import HEADER, LAYOUT, check_rows, command, fill, pose, raw, write
 
 NEVER_S = 1e6  #: the writer thread does not wake by itself in a test
@@ -92,6 +93,21 @@ def test_a_recording_can_be_read_while_it_grows(tmp_path):
     rec.close("finished")
     check_rows(open_recording(tmp_path / "a.rec"), range(90))
     assert os.listdir(tmp_path) == ["a.rec"]
+
+
+def test_a_reader_in_the_way_at_the_end_costs_no_data_and_is_told(tmp_path):
+    rec = recorder(tmp_path / "a.rec")
+    fill(rec, range(30))
+    rec.flush()
+    reader = sqlite3.connect(tmp_path / "a.rec", isolation_level=None)
+    reader.execute("BEGIN")
+    reader.execute("SELECT * FROM meta").fetchall()
+    fill(rec, range(30, 60))
+    rec.close("finished")
+    assert "a.rec: not brought into one file (database is locked); keep the files beside it" in rec.failure
+    check_rows(open_recording(tmp_path / "a.rec"), range(60))
+    assert open_recording(tmp_path / "a.rec").outcome == "finished"
+    reader.close()
 
 
 def test_where_the_world_waits_a_full_queue_is_written_and_nothing_is_dropped(tmp_path):
@@ -263,6 +279,27 @@ def test_a_row_that_does_not_fit_surfaces_and_does_not_end_the_writer_unseen(tmp
     assert "ticks 30 to 30 does not fit its column" in rec.failure
     rec.close("stopped: recording failed")
     check_rows(open_recording(tmp_path / "a.rec"), range(30))
+
+
+def test_an_interrupt_in_the_middle_of_a_commit_loses_nothing(tmp_path, monkeypatch):
+    rec = recorder(tmp_path / "a.rec", capacity=100)
+
+    def interrupted(db, blocks):
+        insert_blocks(db, blocks)
+        raise KeyboardInterrupt
+
+    fill(rec, range(30))
+    rec.fault(1, 0.01, "kind", "detail")
+    monkeypatch.setattr("robotcore.recording.writer.insert_blocks", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        rec.flush()
+    monkeypatch.undo()
+    fill(rec, range(30, 40))
+    rec.close("stopped: interrupted")
+    assert rec.failure is None
+    again = open_recording(tmp_path / "a.rec")
+    check_rows(again, range(40))
+    assert len(again.faults) == 1
 
 
 VICTIM = """

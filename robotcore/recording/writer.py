@@ -139,7 +139,7 @@ class Recorder:
             end = self._last_tick * self._period_s if end_s is None else end_s
             self._try(lambda: self._finish(schema.tidy(outcome), end))
             self._closed = True
-            self._try(lambda: fold(self._db))
+            self._try(lambda: fold(self._db), "not brought into one file", "keep the files beside it")
             self._db.close()
 
     def _work(self, commit_s: float) -> None:
@@ -163,21 +163,30 @@ class Recorder:
     def _flush(self) -> None:
         rows = [self._queue.popleft() for _ in range(len(self._queue))]
         entries = [self._entries.popleft() for _ in range(len(self._entries))]
-        if self.failure is None and (rows or entries or self.dropped > self._told_dropped):
-            self._try(lambda: self._commit(rows, entries))
+        try:
+            if self.failure is None and (rows or entries or self.dropped > self._told_dropped):
+                self._try(lambda: self._commit(rows, entries))
+        except BaseException:  # Ctrl-C, or the watchdog: what waits still waits
+            self._queue.extendleft(reversed(rows))
+            self._entries.extendleft(reversed(entries))
+            raise
         if self.failure is not None:
             self.dropped += len(rows)
             self.dropped_entries += len(entries)
 
-    def _try(self, action: Callable[[], None]) -> None:
+    def _try(
+        self, action: Callable[[], None], what: str = "no longer recorded", so: str = "what came before is kept"
+    ) -> None:
         """Run `action` and keep its first failure: a thread has nobody to raise to."""
         try:
             action()
-        except Exception as error:  # a defect in packing must surface too, not end the thread unseen
+        except BaseException as error:  # a defect in packing must surface too, not end the thread unseen
             with contextlib.suppress(sqlite3.Error):
                 self._db.rollback()
+            if not isinstance(error, Exception):
+                raise
             if self.failure is None:
-                self.failure = f"{self.path}: no longer recorded ({_reason(error)}); what came before is kept"
+                self.failure = f"{self.path}: {what} ({_reason(error)}); {so}"
 
     def _commit(self, rows: list[Entry], entries: list[tuple[str, tuple[Any, ...]]]) -> None:
         blocks = pack(rows, self._row, self.committed)
@@ -301,6 +310,7 @@ def insert_end(db: sqlite3.Connection, outcome: str, end_s: float, counts: Mappi
 
 def fold(db: sqlite3.Connection) -> None:
     """Bring everything into the one file and remove what SQLite keeps beside it."""
+    db.execute("PRAGMA busy_timeout = 300")  # ms; who reads it right now may be about to stop
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     db.execute("PRAGMA journal_mode = DELETE")
 

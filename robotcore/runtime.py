@@ -167,8 +167,8 @@ class Run:
             if raw is not None:
                 try:
                     command = step(tick, raw)
-                except BaseException:
-                    self._keep(tick, raw)
+                except BaseException as error:
+                    self._keep(tick, raw, error)
                     raise
                 if recorder is not None:
                     recorder.row(tick, raw, command, truth())
@@ -189,8 +189,10 @@ class Run:
             if late_us:
                 self._late(tick, late_us)
 
-    def _keep(self, tick: int, raw: Raw) -> None:
-        """Keep the row on which the behaviours failed, so that a replay fails on it too."""
+    def _keep(self, tick: int, raw: Raw, error: BaseException) -> None:
+        """Keep the row on which the behaviours failed, and how, so that a replay is held against it."""
+        if isinstance(error, Exception):
+            self._fault("error", f"{type(error).__name__}: {error}" if str(error) else type(error).__name__)
         if self._recorder is not None:
             self._recorder.row(tick, raw, AT_REST, self._backend.truth())
 

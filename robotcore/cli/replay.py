@@ -1,64 +1,217 @@
-"""``robotcore replay``: recordings through today's code, compared."""
+"""``robotcore replay``: recordings through today's code, judged: is a change safe, where is it not, where is it unknown."""
 
 import argparse
+import json
+import math
+import os
+import sys
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
 
-from robotcore.brain import Brain
-from robotcore.cli.setup import from_texts, parser
-from robotcore.log import Log
-from robotcore.readings import ROLES, STATUS_WORDS, Sample
-from robotcore.recording.reader import open_recording
-from robotcore.replay import Difference, Replayed, replay
+import attrs
+
+from robotcore.cli.judging import Report, Request, judge_file
+from robotcore.cli.setup import parser
+from robotcore.errors import UserError
+from robotcore.recording.schema import SUFFIX
+from robotcore.replay import Tolerance, Verdict
+
+EPILOG = """\
+Verdicts: same (every command bit-equal), equivalent (commands differ, the robot would have stayed where it was, same
+decisions in time), changed (a decision differs inside the trust horizon), undecided (the new commands would have taken
+the robot elsewhere; nothing is known after that). Exit code: 0 same or equivalent, 1 changed or a sentence of
+NAME.expect.txt not met, 3 undecided, 2 bad input; of several files the worst: 2 before 1 before 3.
+"""
+SMALL = 200_000  #: bytes of recordings below which a second process takes longer to start than it saves
 
 
 def replay_verb(words: list[str]) -> int:
-    """Replay recordings; 0 where all are the same, 1 where one differs."""
+    """Judge recordings and return the exit code."""
     args = _parser().parse_args(words)
-    codes = [_one(path, args) for path in args.recording]
-    return max(codes)
+    files = recordings_in(args.recording)
+    request = _request(args)
+    bar = _Bar(len(files), args.quiet)
+    reports = []
+    for report in judge_all(files, request, args.jobs):
+        reports.append(report)
+        bar.show(report)
+    bar.end()
+    if args.json:
+        _write_json(args.json, reports, request)
+    if args.json != "-":
+        print("\n".join(_lines(reports, args)))
+    return worst(report.code for report in reports)
 
 
 def _parser() -> argparse.ArgumentParser:
-    words = parser("replay", "Feed the raw counts of recordings through today's behaviours and compare.")
-    words.add_argument("recording", nargs="+", help="recording files (.rec)")
+    words = parser("replay", "Feed the raw counts of recordings through today's behaviours and judge what comes out.")
+    words.epilog = EPILOG
+    words.formatter_class = argparse.RawDescriptionHelpFormatter
+    words.add_argument("recording", nargs="+", help="recordings (.rec), or folders of them")
     words.add_argument("--mission", help="another mission than the recorded one")
     words.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="one setting, changed")
+    words.add_argument("--rig", help="another rig than the recorded one, with the same devices")
+    words.add_argument("--trust-mm", type=_size, default=5.0, metavar="MM", help="trust ends so far apart (5)")
+    words.add_argument("--trust-deg", type=_size, default=3.0, metavar="DEG", help="or turned so far (3)")
+    words.add_argument("--time-s", type=_size, default=0.1, metavar="S", help="decisions may come so much apart (0.1)")
+    words.add_argument("--fields-pct", type=_size, default=5.0, metavar="PCT", help="numbers may differ so much (5)")
+    words.add_argument("--once", action="store_true", help="do not replay twice to find what is not deterministic")
+    words.add_argument("--jobs", type=int, default=0, metavar="N", help="processes (default: one for each core)")
+    words.add_argument("--show", action="store_true", help="the details of every recording, not of changed ones alone")
+    words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
+    words.add_argument("--quiet", action="store_true", help="no progress bar")
     return words
 
 
-def _one(path: str, args: argparse.Namespace) -> int:
-    recording = open_recording(path)
-    header = recording.header
-    mission = args.mission or header.mission
-    setup = from_texts(header.rig, header.calibration, mission, header.settings, path, args.set)
-    log = Log()
-    brain = Brain(setup.rig, setup.calibration, setup.mission, setup.settings, log)
-    result = replay(recording.rows(), recording.decisions, brain, log)
-    print("\n".join(_lines(path, result)))
-    return 0 if result.same else 1
+def _size(text: str) -> float:
+    value = float(text)
+    if not 0.0 <= value < math.inf:
+        raise argparse.ArgumentTypeError(f"{text} is not a number of 0 or more")
+    return value
 
 
-def _lines(path: str, result: Replayed) -> list[str]:
-    if result.same:
-        return [f"{path}: same, {result.ticks} ticks and {len(result.decisions)} decisions, every command bit-equal"]
-    lines = [f"{path}: different"]
-    for difference in (result.decision, result.command):
-        if difference is not None:
-            lines += _difference(difference)
+def _request(args: argparse.Namespace) -> Request:
+    if args.jobs < 0:
+        raise UserError(f"--jobs {args.jobs}: give a number of processes, or 0 for one a core")
+    tolerance = Tolerance(args.trust_mm / 1000, math.radians(args.trust_deg), args.time_s, args.fields_pct / 100)
+    return Request(args.mission, tuple(args.set), args.rig, tolerance, twice=not args.once)
+
+
+def recordings_in(names: Sequence[str]) -> list[str]:
+    """Return the recordings that files and folders stand for, each once.
+
+    Raises:
+        UserError: a folder holds none.
+
+    """
+    found: dict[str, None] = {}
+    for name in names:
+        if Path(name).is_dir():
+            inside = sorted(str(path) for path in Path(name).rglob(f"*{SUFFIX}") if path.is_file())
+            if not inside:
+                raise UserError(f"{name}: holds no recording (*{SUFFIX}); give a folder that does")
+            found.update(dict.fromkeys(inside))
+        else:
+            found[name] = None
+    return list(found)
+
+
+def judge_all(files: Sequence[str], request: Request, jobs: int = 0) -> Iterator[Report]:
+    """Judge files, in order, each in a process of its own where that is worth it.
+
+    Args:
+        files: paths of recordings.
+        request: how.
+        jobs: processes; 0 for one a core.
+
+    """
+    jobs = min(jobs or _cores(), len(files))
+    if jobs < 2 or sum(_bytes(path) for path in files) < SMALL:
+        for path in files:
+            yield judge_file(path, request)
+        return
+    yield from _in_processes(files, request, jobs)
+
+
+def _in_processes(files: Sequence[str], request: Request, jobs: int) -> Iterator[Report]:
+    from concurrent.futures import ProcessPoolExecutor  # late: the robot never needs it
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        try:
+            for waiting in [pool.submit(judge_file, path, request) for path in files]:
+                yield waiting.result()
+        except BrokenProcessPool:
+            raise UserError("replay: a process ended while judging (out of memory?); try --jobs 1") from None
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _bytes(path: str) -> int:
+    try:
+        return os.stat(path).st_size
+    except OSError:
+        return 0
+
+
+def worst(codes: Iterator[int]) -> int:
+    """Return the exit code for several: bad input before changed before undecided."""
+    return max(codes, key=(0, 3, 1, 2).index)
+
+
+class _Bar:
+    """How far it is, on one line that is written over; nothing where nobody looks."""
+
+    def __init__(self, total: int, quiet: bool) -> None:
+        self._total = total
+        self._counts: Counter[str] = Counter()
+        self._live = not quiet and total > 1 and sys.stderr.isatty()
+
+    def show(self, report: Report) -> None:
+        """Count one more."""
+        self._counts[report.verdict] += 1
+        if self._live:
+            done = sum(self._counts.values())
+            filled = 24 * done // self._total
+            counts = ", ".join(f"{count} {verdict}" for verdict, count in self._counts.items())
+            line = f"[{'=' * filled}{' ' * (24 - filled)}] {done}/{self._total}  {counts}"
+            sys.stderr.write("\r" + line[:78].ljust(78))
+            sys.stderr.flush()
+
+    def end(self) -> None:
+        """Clear the line."""
+        if self._live:
+            sys.stderr.write("\r" + " " * 78 + "\r")
+            sys.stderr.flush()
+
+
+def _lines(reports: Sequence[Report], args: argparse.Namespace) -> list[str]:
+    lines = _table(reports)
+    for report in reports:
+        if report.lines and (args.show or report.code == 1):
+            lines += ["", report.file, *report.lines]
+    bad = [report.reason for report in reports if report.verdict == Verdict.BAD]
+    lines += ["", *bad] if bad else []
+    counts = Counter(report.verdict for report in reports)
+    said = ", ".join(f"{counts[verdict]} {verdict}" for verdict in reversed(Verdict.WORST_FIRST) if counts[verdict])
+    return [*lines, "", said] if len(reports) > 1 else lines
+
+
+def _table(reports: Sequence[Report]) -> list[str]:
+    width = max(len("recording"), *(len(report.file) for report in reports))
+    lines = [f"{'recording':<{width}}  {'verdict':<10} {'trusted':>15}  {'decisions':>9}  first difference"]
+    for report in reports:
+        if report.verdict == Verdict.BAD:
+            lines.append(f"{report.file:<{width}}  {report.verdict:<10} {'-':>15}  {'-':>9}  see below")
+            continue
+        trusted = f"{report.trusted_s:.2f} of {report.end_s:.2f} s"
+        row = f"{report.file:<{width}}  {report.verdict:<10} {trusted:>15}  {report.decisions:>9}  {report.first}"
+        lines.append(row.rstrip())
     return lines
 
 
-def _difference(difference: Difference) -> list[str]:
-    at = f"first {difference.what} that differs: {difference.role} in tick {difference.tick}, {difference.time_s:.2f} s"
-    lines = [f"  {at}", f"    recorded  {difference.recorded}", f"    replayed  {difference.replayed}"]
-    return lines + ([] if difference.sample is None else sample_lines(difference.sample))
-
-
-def sample_lines(sample: Sample) -> list[str]:
-    """Return a sample's readings, one role a line."""
-    lines = []
-    for role in ROLES:
-        reading = getattr(sample, role)
-        values = zip(reading._fields[:-2], reading[:-2], strict=True)
-        words = " ".join(f"{name}={value:.4g}" for name, value in values)
-        lines.append(f"    {role:<12} {STATUS_WORDS[reading.status]:<12} {words}")
-    return lines
+def _write_json(place: str, reports: Sequence[Report], request: Request) -> None:
+    counts = Counter(report.verdict for report in reports)
+    data: dict[str, Any] = {
+        "tolerance": attrs.asdict(request.tolerance),
+        "counts": {verdict: counts[verdict] for verdict in Verdict.CODES},
+        "exit": worst(report.code for report in reports),
+        "recordings": [
+            {"file": report.file, "verdict": report.verdict, "exit": report.code, **report.data} for report in reports
+        ],
+    }
+    text = json.dumps(data, indent=1, sort_keys=False, allow_nan=False) + "\n"
+    if place == "-":
+        sys.stdout.write(text)
+        return
+    try:
+        Path(place).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"{place}: cannot be written ({error.strerror}); check folder and free space") from None

@@ -1,0 +1,75 @@
+"""How far a replay is evidence: both command streams driven as set-points, and how far apart they bring the robot.
+
+Rules:
+- Both streams start in one pose when they first differ, and each is driven exactly (`robotcore.odometry.advance`)
+  with the recorded rig's track width, a set-point lasting to the next recorded tick.
+- Set-points are driven as if the tracks followed at once. That is on the safe side: a first-order motor (or any
+  other lag whose weights are positive and sum to one) rolls a weighted mean of what its set-points rolled up to then,
+  so it is never farther apart than the set-points have been. Slip takes away, it does not add.
+- The new code would also answer to the new place, which nobody recorded: that is what the tolerance is for.
+- A positional motor's set-points that part by more than the tolerance end trust at once: how fast it would have got
+  there is the world's business.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from robotcore.odometry import Pose, advance
+from robotcore.replay.tolerance import Tolerance
+
+
+class Horizon(NamedTuple):
+    """Where trust ended: the last tick whose readings count, and why."""
+
+    tick: int
+    time_s: float
+    why: str
+
+
+class Trust:
+    """Where old and new commands have brought the robot, each by itself.
+
+    Args:
+        track_width_m: of the rig that was recorded.
+        tolerance: see `Tolerance`; `trust_m` and `trust_rad` count.
+
+    """
+
+    def __init__(self, track_width_m: float, tolerance: Tolerance) -> None:
+        self._width_m = track_width_m
+        self._square_m2 = tolerance.trust_m**2
+        self._turn_rad = tolerance.trust_rad
+        self._old = Pose()
+        self._new = Pose()
+        self._joint: tuple[str, float] | None = None
+
+    def holds(self, old: Sequence[float], new: Sequence[float], seconds: float) -> bool:
+        """Drive on by one pair of commands for so long; tell whether the readings after that still count."""
+        width_m = self._width_m
+        a = self._old = advance(self._old, old[0] * seconds, old[1] * seconds, width_m)
+        b = self._new = advance(self._new, new[0] * seconds, new[1] * seconds, width_m)
+        across, along, turn = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        near = across * across + along * along <= self._square_m2 and -self._turn_rad <= turn <= self._turn_rad
+        return near and (old[2:] == new[2:] or self._joints(old, new))
+
+    def _joints(self, old: Sequence[float], new: Sequence[float]) -> bool:
+        for place, name in ((2, "gripper"), (3, "sorter")):
+            apart = new[place] - old[place]
+            if abs(apart) > self._turn_rad:
+                self._joint = (name, apart)
+                return False
+        return True
+
+    @property
+    def apart(self) -> tuple[float, float]:
+        """How far apart the robot would stand by now: metres, and radians counter-clockwise."""
+        a, b = self._old, self._new
+        return math.hypot(b.x_m - a.x_m, b.y_m - a.y_m), b.heading_rad - a.heading_rad
+
+    def why(self) -> str:
+        """Return in words why trust ended."""
+        if self._joint is not None:
+            return f"the {self._joint[0]} would stand {math.degrees(self._joint[1]):+.1f} degrees from where it stood"
+        metres, turn = self.apart
+        return f"the robot would stand {metres * 1000:.1f} mm and {math.degrees(turn):+.1f} degrees from where it stood"

@@ -14,6 +14,7 @@ from behaviours.eyes import Line, Met
 from behaviours.motion import drive_on, settle, turn_by, wheels
 from behaviours.settings import LineSettings, ObstacleSettings
 from robotcore.kernel import tick
+from robotcore.readings import Range
 from robotcore.robot import Robot
 
 
@@ -89,7 +90,8 @@ async def go_round(robot: Robot, line: Line, distance_m: float, s: LineSettings)
     robot.decide("obstacle", side="left" if side > 0 else "right", distance=round(min(distance_m, 9.0), 3))
     line.cap_m_s = math.inf
     await settle(robot, line)
-    await drive_on(robot, line, -o.back_m, s.turn)
+    room = distance_m if distance_m < o.near_m else 0.6 * o.near_m
+    await drive_on(robot, line, -max(o.back_m, o.circle_m - robot.body.front_m - room - o.bulk_m), s.turn)
     await turn_by(robot, line, side * o.turn_rad, s.turn)
     if not await keep_beside(robot, line, side, s):
         return False
@@ -100,25 +102,48 @@ async def go_round(robot: Robot, line: Line, distance_m: float, s: LineSettings)
     return found
 
 
+class Beside:
+    """Steers round an obstacle: a circle, drawn in or widened by what the side range sensor says.
+
+    A distance steers by how it changes with the way driven, which is the angle to the obstacle's side: that damps. No
+    echo just after a short one means too near to measure, not far.
+    """
+
+    def __init__(self, s: ObstacleSettings) -> None:
+        self._s = s
+        self._seen: deque[tuple[float, float]] = deque(maxlen=40)
+        self._last = math.inf
+
+    def turn(self, echo: Range, travel_m: float) -> float:
+        """Return the rate of turn, positive away from the obstacle."""
+        s, round_ = self._s, -self._s.speed_m_s / self._s.circle_m
+        if not echo.valid or echo.distance_m > s.lost_m:
+            self._seen.clear()
+            return s.away_rad_s if self._last < s.close_m else round_
+        self._last = distance = echo.distance_m
+        slope = self._slope(distance, travel_m)
+        wanted = max(-s.slant, min((s.side_m - distance) / s.slant_m, s.slant))
+        return max(-s.in_rad_s, min(round_ - s.gain_rad_s * (slope - wanted), s.away_rad_s))
+
+    def _slope(self, distance_m: float, travel_m: float) -> float:
+        """Return how the distance grows for each metre driven, over the last centimetres."""
+        seen = self._seen
+        if not seen or travel_m - seen[-1][0] > 0.003:
+            seen.append((travel_m, distance_m))
+        for travel, before in reversed(seen):
+            if travel_m - travel > self._s.slope_m:
+                return (distance_m - before) / (travel_m - travel)
+        return 0.0
+
+
 async def keep_beside(robot: Robot, line: Line, side: int, s: LineSettings) -> bool:
-    """Drive round the obstacle at the side sensor's distance until an eye meets the line; False after a full round."""
-    o = s.obstacle
+    """Drive round the obstacle until an eye meets the line; False after a full round."""
+    o, beside = s.obstacle, Beside(s.obstacle)
     start_m, start_rad, met = line.travel_m, line.heading_rad, 0
-    last = o.far_m
     while (line.heading_rad - start_rad) * side > -o.round_rad and line.travel_m - start_m < o.longest_m:
-        range_ = robot.sample.side_range
-        last = range_.distance_m if range_.valid else o.far_m
-        wheels(robot, o.speed_m_s, side * bow(last, o))
+        wheels(robot, o.speed_m_s, side * beside.turn(robot.sample.side_range, line.travel_m))
         line.look(await tick())
         met = met + 1 if line.touched and line.travel_m - start_m > o.leave_m else 0
         if met >= 2:
             return True
     return False
-
-
-def bow(distance_m: float, s: ObstacleSettings) -> float:
-    """Return the rate of turn, positive away from the obstacle, for a distance measured beside the robot."""
-    if distance_m > s.lost_m:
-        return -s.speed_m_s / s.radius_m
-    turn = s.per_m_s * (s.side_m - distance_m) - s.speed_m_s / (s.radius_m + s.bulk_m)
-    return max(-s.speed_m_s / s.radius_m, min(turn, s.away_rad_s))

@@ -52,9 +52,9 @@ class FollowSettings:
     """Low-pass of the derivative: a few samples, so that noise does not shake the tracks."""
     turn_limit_rad_s: float = _number(3.2, 0.2, 20.0)
     """Most that the controller may ask; the integral is held back there (anti-windup)."""
-    blank_m: float = _number(0.030, 0.002, 0.1)
+    blank_m: float = _number(0.045, 0.002, 0.1)
     """So far without line under either eye, and following ends. A thin line between the eyes is seen by neither."""
-    hug_rad_s: float = _number(0.3, 0.0, 3.0)
+    hug_rad_s: float = _number(0.5, 0.0, 3.0)
     """Turn towards where the line was, while neither eye has any of it: a thin line fits between the eyes, and the
     robot leans on its edge."""
     contact: float = _number(0.13, 0.05, 0.9)
@@ -93,7 +93,7 @@ class GapSettings:
 
     longest_m: float = _number(0.225, 0.02, 1.0)
     """The longest gap of the field (200 mm, common practice) and an eye's spot and slip at both ends."""
-    told_m: float = _number(0.055, 0.01, 0.2)
+    told_m: float = _number(0.060, 0.01, 0.2)
     """A line missing for less than this is not worth a word: a thin line between the eyes."""
     speed_m_s: float = _number(0.14, 0.02, 0.5)
     """Speed across a gap."""
@@ -183,25 +183,33 @@ class ObstacleSettings:
     """Light so far above the empty hall's is near, whatever its growth."""
     approach_m_s: float = _number(0.08, 0.02, 0.5)
     """Speed towards something that is seen."""
-    back_m: float = _number(0.040, 0.0, 0.2)
-    """Room made before turning: the corners of the body swing wider than its front reaches."""
-    turn_rad: float = _number(1.45, 0.5, 2.0)
+    back_m: float = _number(0.015, 0.0, 0.2)
+    """Least room made before turning: the corners of the body swing wider than its front reaches."""
+    turn_rad: float = _number(1.5, 0.5, 2.0)
     """Turn away from the line."""
     speed_m_s: float = _number(0.10, 0.02, 0.5)
     """Speed round an obstacle."""
+    circle_m: float = _number(0.215, 0.1, 0.6)
+    """Radius of the way round: half a body, half an obstacle's diagonal (85 mm), and room for a mistake."""
+    bulk_m: float = _number(0.045, 0.0, 0.5)
+    """From an obstacle's front to its middle."""
     side_m: float = _number(0.070, 0.02, 0.3)
-    """Distance kept beside: with half a body it is more than a corner of the body swings out."""
-    far_m: float = _number(9.0, 0.5, 100.0)
-    """Stands for no echo."""
-    lost_m: float = _number(0.30, 0.1, 2.0)
-    """A distance beyond this is something else: the obstacle's edge has been passed."""
-    per_m_s: float = _number(14.0, 0.5, 100.0)
-    """Rate of turn for each metre too near or too far."""
-    radius_m: float = _number(0.165, 0.05, 1.0)
-    """Radius of the bow round an edge: the distance kept, and half a body."""
-    bulk_m: float = _number(0.06, 0.0, 0.5)
-    """Half an obstacle, for the bow along its side."""
-    away_rad_s: float = _number(0.9, 0.1, 5.0)
+    """Distance wanted beside."""
+    close_m: float = _number(0.045, 0.01, 0.2)
+    """Below this the sensor may be too near to measure at all."""
+    lost_m: float = _number(0.22, 0.05, 2.0)
+    """A distance beyond this is something else."""
+    slope_m: float = _number(0.02, 0.005, 0.1)
+    """Way over which the change of distance is taken."""
+    slant: float = _number(0.3, 0.05, 1.0)
+    """Steepest way towards or away from the obstacle, as a tangent."""
+    slant_m: float = _number(0.10, 0.02, 0.5)
+    """Distance error that asks for a slant of 1."""
+    gain_rad_s: float = _number(1.8, 0.1, 20.0)
+    """Rate of turn for a slant that is off by 1."""
+    in_rad_s: float = _number(0.75, 0.1, 5.0)
+    """Fastest turn towards an obstacle."""
+    away_rad_s: float = _number(0.4, 0.1, 5.0)
     """Fastest turn away from an obstacle."""
     leave_m: float = _number(0.10, 0.0, 0.5)
     """A line met before this is the one left."""

@@ -92,6 +92,9 @@ class Robot:
         frame = sys._getframe(1)
         code = frame.f_code
         place = f"{'/'.join(code.co_filename.replace(chr(92), '/').rsplit('/', 2)[-2:])}:{frame.f_lineno}"
+        for key, value in fields.items():
+            if isinstance(value, float) and value - value != 0.0:
+                fields[key] = repr(value)  # a recording holds finite numbers; saying "nan" must not end a run
         sample = self.sample
         self._log.add(Decision(sample.tick, sample.time_s, code.co_name, name, fields, place))
 

@@ -138,6 +138,14 @@ def test_a_decision_tells_who_decided_and_where():
     assert decision.place.startswith("tests/test_robot.py:")
 
 
+def test_a_decision_with_a_number_that_is_none_is_said_in_words():
+    async def run(robot):
+        robot.decide("marker", share=math.nan)
+        await tick()
+
+    assert steps(run)[1].decisions[0].fields == {"share": "nan"}
+
+
 def test_a_clean_up_cannot_move_a_robot_whose_mission_is_over():
     async def run(robot):
         try:

@@ -15,6 +15,8 @@ from drivers.fake.world import Site, World
 from robotcore.backend import parse_address
 from robotcore.rig import Rig, parse_rig
 
+ORIGIN = Pose(0.0, 0.0, 0.0)
+
 BODY = """
 [rig]
 name = "kit"
@@ -63,7 +65,7 @@ def course_of(moves: str, size: str = "[3000, 900]", start: str = "[250, 450]"):
     )
 
 
-def site_of(*, look=lambda x, y: (0.85, 0.85, 0.85), relief=None, solids=(), start=Pose(0.0, 0.0, 0.0)) -> Site:
+def site_of(*, look=lambda x, y: (0.85, 0.85, 0.85), relief=None, solids=(), start=ORIGIN) -> Site:
     return Site(start, look, relief or Relief((), (), 1.0, 1.0), tuple(solids), (0.0, 0.0, 1.0, 1.0))
 
 

@@ -1,5 +1,6 @@
 """Bumps, ramps and collisions of the fake, against closed forms and shapely."""
 
+import itertools
 import math
 import random
 
@@ -78,7 +79,9 @@ def test_a_ridge_under_the_weight_lifts_it_by_its_height():
 
 def test_a_robot_tips_over_a_crest_in_its_time():
     steep = 0.2 * math.tan(math.radians(25.0))
-    relief = Relief((), (Plate(0.0, 0.0, 0.0, 0.2, 2.0, 0.0, steep), Plate(0.2, 0.0, 0.0, 1.0, 2.0, steep, steep)), 3.0, 3.0)
+    relief = Relief(
+        (), (Plate(0.0, 0.0, 0.0, 0.2, 2.0, 0.0, steep), Plate(0.2, 0.0, 0.0, 1.0, 2.0, steep, steep)), 3.0, 3.0
+    )
     world = world_of(site_of(relief=relief, start=Pose(0.15, 0.5, 0.0)))
     pitches = []
     for _ in range(200):
@@ -87,7 +90,7 @@ def test_a_robot_tips_over_a_crest_in_its_time():
     assert max(pitches) == pytest.approx(math.radians(25.0), abs=1e-6)
     assert pitches[-1] == 0.0
     assert world.truth.lift == pytest.approx(steep)
-    assert max(abs(b - a) for a, b in zip(pitches, pitches[1:], strict=False)) <= 0.03 + 1e-12
+    assert max(abs(b - a) for a, b in itertools.pairwise(pitches)) <= 0.03 + 1e-12
 
 
 def test_a_robot_leaves_a_bump_level():
@@ -134,7 +137,9 @@ def test_overlap_agrees_with_shapely(seed):
         solid = polygon_at(rng)
         other = shapely.Polygon(solid.corners)
     else:
-        solid = Solid("circle", rng.uniform(-0.25, 0.25), rng.uniform(-0.25, 0.25), rng.uniform(0.01, 0.1), (), 0.2, GREY)
+        solid = Solid(
+            "circle", rng.uniform(-0.25, 0.25), rng.uniform(-0.25, 0.25), rng.uniform(0.01, 0.1), (), 0.2, GREY
+        )
         other = shapely.Point(solid.x, solid.y).buffer(solid.radius, quad_segs=4000)
     heading = rng.uniform(-4, 4)
     corners = body_corners(BODY, 0.0, 0.0, math.cos(heading), math.sin(heading))

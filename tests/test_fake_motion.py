@@ -1,5 +1,6 @@
 """How the fake robot moves, against closed forms, scipy's integrator and Ohm's law."""
 
+import itertools
 import math
 
 import pytest
@@ -127,7 +128,8 @@ def test_a_slope_speeds_up_on_the_way_down():
     push(down, 400, 400, 100)
     assert down.truth.pitch == pytest.approx(-up.truth.pitch)
     assert down.truth.left_speed - up.truth.left_speed == pytest.approx(
-        2 * WEIGHT_SHARE * MOTOR_LAG_S * GRAVITY * math.sin(math.radians(20.0)), rel=0.02  # the battery sags less
+        2 * WEIGHT_SHARE * MOTOR_LAG_S * GRAVITY * math.sin(math.radians(20.0)),
+        rel=0.02,  # the battery sags less
     )
 
 
@@ -165,7 +167,7 @@ def test_slip_wanders_slowly_and_stays_about_its_mean():
     spread = math.sqrt(sum((grip - mean) ** 2 for grip in grips) / len(grips))
     assert mean == pytest.approx(0.98, abs=0.01)
     assert 0.007 < spread < 0.025  # two tracks of 2 % each: 0.02 / sqrt(2)
-    steps = [abs(b - a) for a, b in zip(grips, grips[1:], strict=False)]
+    steps = [abs(b - a) for a, b in itertools.pairwise(grips)]
     assert sum(steps) / len(steps) < spread
 
 

@@ -6,6 +6,7 @@ encoders then see. What a track lets happen is `common practice, no source`: it 
 hardly slides sideways.
 """
 
+import itertools
 import math
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
@@ -39,8 +40,11 @@ def body_corners(body: Body, x: float, y: float, c: float, s: float) -> tuple[Po
 
 
 def overlap(corners: tuple[Point, ...], solid: Solid) -> Overlap | None:
-    """Return how the polygon `corners` overlaps `solid`, or None."""
-    axes = [*_normals(corners), *(_normals(solid.corners) if solid.corners else _to_circle(corners, solid))]
+    """Return how the rectangle `corners` overlaps `solid`, or None."""
+    axes = [
+        *itertools.islice(_normals(corners), 2),
+        *(_normals(solid.corners) if solid.corners else _to_circle(corners, solid)),
+    ]
     best: Overlap | None = None
     for nx, ny in axes:
         low, high = _extent(corners, nx, ny)
@@ -101,6 +105,13 @@ def _foremost(corners: tuple[Point, ...], nx: float, ny: float) -> list[Point]:
     return [corner for corner in corners if corner[0] * nx + corner[1] * ny > most - 1e-4]
 
 
+def _clear(body: Body, truth: Truth, solid: Solid) -> bool:
+    """Tell at little cost whether the body is clear of the circle around a solid."""
+    dx, dy = solid.x - truth.x, solid.y - truth.y
+    u, v, r = dx * truth.cos + dy * truth.sin, dy * truth.cos - dx * truth.sin, solid.radius
+    return u - r > body.front_m or u + r < -body.rear_m or abs(v) - r > 0.5 * body.width_m
+
+
 def make_contact(body: Body, truth: Truth) -> Callable[[tuple[Solid, ...]], tuple[Solid, ...]]:
     """Return ``resolve(solids)``: push the robot out of what it overlaps; gives the solids that it touched."""
     stiff_across, stiff_turn = ACROSS, 1.0 / (LEVER_M * LEVER_M)
@@ -121,6 +132,8 @@ def make_contact(body: Body, truth: Truth) -> Callable[[tuple[Solid, ...]], tupl
         for _ in range(ROUNDS):
             free = True
             for solid in solids:
+                if _clear(body, truth, solid):
+                    continue
                 hit = overlap(body_corners(body, truth.x, truth.y, truth.cos, truth.sin), solid)
                 if hit is not None:
                     free = False

@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
+from drivers.fake.course.geometry import Point
 from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import Bump, Plate, Solid
 from drivers.fake.motion import Truth
@@ -26,6 +27,7 @@ SKEW_MIN = 0.2  #: a rail that crosses a ridge at less than this (sine) rides on
 TIP_RAD_S = 3.0  #: a robot tips no faster; from memory: a body of 80 mm half length falls 25 degrees in about 0.15 s
 FRESH_M = 0.0005  #: nothing is worked out anew before so much travel
 
+Points = list[Point]
 Edge = tuple[float, float, float, float, float, float]  #: from (x, y) to (x, y), height there, width of its round
 
 
@@ -76,7 +78,8 @@ class Map:
         ys = [y for edge in edges for y in (edge[1], edge[3])]
         for key in _keys(min(xs) - margin, min(ys) - margin, max(xs) + margin, max(ys) + margin):
             known = self.cells.get(key, NOTHING)
-            self.cells[key] = Near((*known.edges, *edges), known.solids)
+            fresh = [edge for edge in edges if not any(_same(edge, other) for other in known.edges)]
+            self.cells[key] = Near((*known.edges, *fresh), known.solids)
 
     def _place(self, solid: Solid, margin: float) -> None:
         for key in _keys(solid.x - margin, solid.y - margin, solid.x + margin, solid.y + margin):
@@ -106,12 +109,18 @@ def _edges(plate: Plate) -> list[Edge]:
     return found
 
 
+def _same(edge: Edge, other: Edge) -> bool:
+    """Tell whether two plates meet here, so that one edge serves for both."""
+    ends = edge[0] + edge[2], edge[1] + edge[3], edge[4]
+    return math.dist(ends, (other[0] + other[2], other[1] + other[3], other[4])) < 1e-6
+
+
 def _plate_height(plate: Plate, x: float, y: float) -> float:
     along = (x - plate.x) * math.cos(plate.heading) + (y - plate.y) * math.sin(plate.heading)
     return plate.far_m if along > 0.5 * plate.length_m else plate.near_m
 
 
-def rest(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+def rest(points: Sequence[Point]) -> tuple[float, float]:
     """Return (height of the middle, slope) of a stiff rail with its weight at 0.
 
     Args:
@@ -132,53 +141,62 @@ def rest(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return best, slope
 
 
-def make_profile(
-    relief: Relief, half_length: float
-) -> Callable[[float, float, float, float, tuple[Edge, ...]], list[tuple[float, float]]]:
-    """Return ``profile(x, y, c, s, edges)``: the points a rail through (x, y) along (c, s) may rest on."""
+def make_profiles(relief: Relief, half_length: float, side: float) -> Callable[..., tuple[Points, Points]]:
+    """Return ``profiles(x, y, c, s, edges)``: the points that the left and the right rail may rest on.
+
+    (x, y) is the axle's middle, (c, s) the direction; a rail lies `side` to either side and reaches `half_length`
+    ahead and behind.
+    """
     height = relief.height
 
-    def cross(points: list[tuple[float, float]], x: float, y: float, c: float, s: float, edge: Edge) -> None:
-        ax, ay, bx, by, up, width = edge
-        ax, ay, bx, by = ax - x, ay - y, bx - x, by - y
-        a_off, b_off = ay * c - ax * s, by * c - bx * s
-        if a_off * b_off > 0.0 or a_off == b_off:
+    def cross(points: Points, a: Point, b: Point, off: float, edge: Edge) -> None:
+        """Add where the rail at `off` crosses the edge, whose ends in the robot's frame are a and b."""
+        (a_along, a_off), (b_along, b_off) = a, b
+        if (a_off - off) * (b_off - off) > 0.0 or a_off == b_off:
             return
-        a_along, b_along = ax * c + ay * s, bx * c + by * s
-        at = a_along - a_off * (b_along - a_along) / (b_off - a_off)
+        at = a_along + (off - a_off) * (b_along - a_along) / (b_off - a_off)
+        width = edge[5]
         if not width:
-            points.append((at, up))
+            if -half_length < at < half_length:
+                points.append((at, edge[4]))
             return
-        skew = abs(b_off - a_off) / math.hypot(bx - ax, by - ay)
+        skew = abs(b_off - a_off) / math.hypot(b_off - a_off, b_along - a_along)
         if skew > SKEW_MIN:
-            points.extend((at + share * width / skew, up * part) for share, part in ROUND)
+            around = [(at + share * width / skew, edge[4] * part) for share, part in ROUND]
+            points.extend(point for point in around if -half_length < point[0] < half_length)
 
-    def profile(x: float, y: float, c: float, s: float, edges: tuple[Edge, ...]) -> list[tuple[float, float]]:
-        points: list[tuple[float, float]] = []
+    def profiles(x: float, y: float, c: float, s: float, edges: tuple[Edge, ...]) -> tuple[Points, Points]:
+        dx, dy, sx, sy = half_length * c, half_length * s, side * s, side * c
+        left = [(-half_length, height(x - dx - sx, y - dy + sy)), (half_length, height(x + dx - sx, y + dy + sy))]
+        right = [(-half_length, height(x - dx + sx, y - dy - sy)), (half_length, height(x + dx + sx, y + dy - sy))]
         for edge in edges:
-            cross(points, x, y, c, s, edge)
-        points = [point for point in points if -half_length < point[0] < half_length]
-        dx, dy = half_length * c, half_length * s
-        points.append((-half_length, height(x - dx, y - dy)))
-        points.append((half_length, height(x + dx, y + dy)))
-        return points
+            ax, ay, bx, by, _, width = edge
+            ax, ay, bx, by = ax - x, ay - y, bx - x, by - y
+            a_along, b_along = ax * c + ay * s, bx * c + by * s
+            far = half_length + width
+            if (a_along > far and b_along > far) or (a_along < -far and b_along < -far):
+                continue
+            a, b = (a_along, ay * c - ax * s), (b_along, by * c - bx * s)
+            cross(left, a, b, side, edge)
+            cross(right, a, b, -side, edge)
+        return left, right
 
-    return profile
+    return profiles
 
 
 def make_ground(relief: Relief, body: Body, truth: Truth, h: float) -> Callable[[tuple[Edge, ...]], None]:
     """Return ``settle(edges)``: pitch, roll and lift after a step of `h` seconds. Call it where edges are near."""
     half_length, side = RAIL_SHARE * min(body.rear_m, body.front_m), body.track_width_m / 2
-    profile = make_profile(relief, half_length)
+    profiles = make_profiles(relief, half_length, side)
     most = TIP_RAD_S * h
     seen = (math.inf, math.inf, math.inf)
     pitch = roll = lift = 0.0
 
     def look(edges: tuple[Edge, ...]) -> None:
         nonlocal pitch, roll, lift
-        x, y, c, s = truth.x, truth.y, truth.cos, truth.sin
-        left_up, left_slope = rest(profile(x - side * s, y + side * c, c, s, edges))
-        right_up, right_slope = rest(profile(x + side * s, y - side * c, c, s, edges))
+        left, right = profiles(truth.x, truth.y, truth.cos, truth.sin, edges)
+        left_up, left_slope = rest(left)
+        right_up, right_slope = rest(right)
         pitch = math.atan(0.5 * (left_slope + right_slope))
         roll = math.atan((left_up - right_up) / (2.0 * side))
         lift = 0.5 * (left_up + right_up)

@@ -42,6 +42,7 @@ MOTOR_LAG_S = 0.080
 DEAD_BAND = 0.04
 WEIGHT_SHARE = 0.15
 COAST_M_S2 = 1.5
+STILL_M_S = 0.002  #: slower than this friction holds a braked track
 SLIP_STEPS = 10  #: slip changes slowly: a new value every so many steps
 SLIP_MEMORY = 0.9  #: of one value in the next: a correlation time of about a second
 
@@ -94,7 +95,8 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
             left -= to_left
             right -= to_right
             left_by, right_by = to_left * h + left * reach, to_right * h + right * reach
-            truth.left_speed, truth.right_speed = to_left + left * decay, to_right + right * decay
+            truth.left_speed = to_left + left * decay if to_left or not -STILL_M_S < left < STILL_M_S else 0.0
+            truth.right_speed = to_right + right * decay if to_right or not -STILL_M_S < right < STILL_M_S else 0.0
         else:
             pull(0.0, 0.0, left, right)
             truth.left_speed, left_by = _coast(left, h)

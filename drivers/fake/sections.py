@@ -1,12 +1,11 @@
 """Which stretch of a route is what kind of section, so that tracking errors can be told apart.
 
-Rules: worked out from the route's own shape; curvature is the turn over 50 mm. Where something other than plain line
+Rules: worked out from the route's own shape; curvature is that over 50 mm. Where something other than plain line
 lies (corner, junction, gap, obstacle) or the kind changes, a stretch is "other".
 """
 
 import math
 
-from drivers.fake.course.geometry import wrap
 from drivers.fake.course.route import Route
 
 STEP_M = 0.005
@@ -51,8 +50,11 @@ def _index(s: float, count: int) -> int:
 
 
 def _shape(route: Route, s: float) -> str:
-    low, high = max(0.0, s - HALF_M), min(route.length_m, s + HALF_M)
-    turned = abs(wrap(route.line.heading(high) - route.line.heading(low)))
-    if turned * STRAIGHT_M < high - low:
+    """Tell the kind by the circle through three points: curvature is four times the area over the sides' product."""
+    s = max(HALF_M, min(route.length_m - HALF_M, s))
+    a, b, c = (route.line.at(s + off) for off in (-HALF_M, 0.0, HALF_M))
+    area = 0.5 * abs((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+    sides = math.dist(a, b) * math.dist(b, c) * math.dist(a, c)
+    if 4.0 * area * STRAIGHT_M <= sides:
         return "straight"
-    return f"curve {round((high - low) / turned * 1000 / ROUND_MM) * ROUND_MM}"
+    return f"curve {round(sides / (4.0 * area) * 1000 / ROUND_MM) * ROUND_MM}"

@@ -26,6 +26,7 @@ class Pace:
 
     speed_m_s: float = 0.15
     say_every: int = 300
+    name: str = "glance"
 
 
 async def wander(robot, pace):
@@ -35,7 +36,7 @@ async def wander(robot, pace):
         turn = 0.3 * (sample.floor_right.contrast - sample.floor_left.contrast)
         robot.drive(pace.speed_m_s - turn, pace.speed_m_s + turn)
         if sample.tick % pace.say_every == 0:
-            robot.decide("glance", left=sample.floor_left.contrast, side="left", first=sample.tick == 0)
+            robot.decide(pace.name, left=sample.floor_left.contrast, side="left", first=sample.tick == 0)
         if sample.tick % 700 == 50:
             robot.fault("doubt", "costs $5, not $6")
 

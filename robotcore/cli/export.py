@@ -8,6 +8,7 @@ from robotcore.cli.recorded import robot_of
 from robotcore.cli.setup import parser
 from robotcore.decode import Decoder
 from robotcore.errors import UserError
+from robotcore.recording import schema
 from robotcore.recording.content import Recording
 from robotcore.recording.reader import open_recording
 
@@ -58,6 +59,11 @@ def compact_verb(words: list[str]) -> int:
     from robotcore.recording.compact import compact
 
     out = Path(args.out)
+    if out.suffix != schema.SUFFIX:
+        raise UserError(f"{out}: a recording's name ends in {schema.SUFFIX}; add that")
+    for beside in schema.leftovers(out):
+        if beside.exists():  # a journal of the old file would be played into the new one
+            raise UserError(f"{beside}: belongs to a run that goes on or was cut off; give --out another name")
     size = produce(out, args.force, lambda path: compact(args.recording, path))
     print(f"{out}: {size} bytes, from {Path(args.recording).stat().st_size}")
     return 0

@@ -10,6 +10,21 @@ from robotcore.errors import UserError
 Result = TypeVar("Result")
 
 
+def check_free(out: Path, force: bool) -> None:
+    """Check that a file may be written, before any work is put into it.
+
+    Raises:
+        UserError: the file is there already and `force` is not said, or its folder is not there.
+
+    """
+    if out.is_dir():
+        raise UserError(f"{out}: is a folder; give the name of a file in it")
+    if out.exists() and not force:
+        raise UserError(f"{out}: is there already; say --force to replace it, or --out for another name")
+    if not out.parent.is_dir():
+        raise UserError(f"{out}: its folder does not exist; make {out.parent} first")
+
+
 def produce(out: Path, force: bool, write: Callable[[Path], Result]) -> Result:
     """Let `write` make the file and return what it returns.
 
@@ -22,12 +37,7 @@ def produce(out: Path, force: bool, write: Callable[[Path], Result]) -> Result:
         UserError: the file is there already, its folder is not, or it cannot be written.
 
     """
-    if out.exists() and not force:
-        raise UserError(f"{out}: is there already; say --force to replace it, or --out for another name")
-    if out.is_dir():
-        raise UserError(f"{out}: is a folder; give the name of a file in it")
-    if not out.parent.is_dir():
-        raise UserError(f"{out}: its folder does not exist; make {out.parent} first")
+    check_free(out, force)
     part = out.with_name(f"{out.stem}.new-{os.getpid()}{out.suffix}")
     try:
         result = write(part)

@@ -8,7 +8,7 @@ from typing import Any
 
 from robotcore.backend import parse_address
 from robotcore.cli import plugins
-from robotcore.cli.output import produce
+from robotcore.cli.output import check_free, produce
 from robotcore.cli.recorded import robot_of
 from robotcore.cli.setup import parser
 from robotcore.errors import UserError
@@ -26,6 +26,7 @@ def picture_verb(words: list[str]) -> int:
     if form not in FORMS:
         raise UserError(f"{out}: no such kind of picture; end its name in .png or .svg")
     recording = open_recording(args.recording)
+    check_free(out, args.force)
     data = _draw(recording, args, form)
     produce(out, args.force, lambda path: path.write_bytes(data))
     print(out)

@@ -19,11 +19,15 @@ def list_verb(words: list[str]) -> int:
     args_parser.add_argument("folder", nargs="?", default="runs", help="where to look (default: runs)")
     folder = args_parser.parse_args(words).folder
     found = list_recordings(folder)
-    print("\n".join(_table(found) or [f"{folder}: no recordings"]))
-    for summary in found:
-        if summary.problem:
-            print(summary.problem)
+    lines = _table(found) + [summary.problem for summary in found if summary.problem]
+    _show(lines or [f"{folder}: no recordings"])
     return 0
+
+
+def _show(lines: Sequence[str]) -> None:
+    """Print lines; what would steer a terminal, in a recording from a stranger, comes out as a question mark."""
+    for line in lines:
+        print("".join(letter if letter.isprintable() else "?" for letter in line))
 
 
 def _table(found: Sequence[Summary]) -> list[str]:
@@ -55,7 +59,10 @@ def describe_verb(words: list[str]) -> int:
     args_parser.add_argument("--json", action="store_true", help="for machines, with rig, calibration and settings")
     args = args_parser.parse_args(words)
     recording = open_recording(args.recording)
-    print(json.dumps(as_tree(recording), indent=1) if args.json else "\n".join(describe(recording)))
+    if args.json:
+        print(json.dumps(as_tree(recording), indent=1))
+    else:
+        _show(describe(recording))
     return 0
 
 

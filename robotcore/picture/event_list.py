@@ -1,6 +1,6 @@
 """Decisions and faults as a list of short lines, numbered as on map and traces.
 
-Rule: every decision stands in it, up to a stated number; what is left out is counted.
+Rule: everything stands in it up to a stated number; past that the middle is left out, and counted.
 """
 
 from collections.abc import Sequence
@@ -9,7 +9,8 @@ from typing import NamedTuple
 from robotcore.log import Decision, Fault
 from robotcore.picture.course_map import Mark
 
-MOST_DECISIONS, MOST_FAULTS = 300, 40
+FIRST_DECISIONS, LAST_DECISIONS = 110, 40
+FIRST_FAULTS, LAST_FAULTS = 30, 10
 
 
 class Entry(NamedTuple):
@@ -20,7 +21,7 @@ class Entry(NamedTuple):
 
 
 def entries(decisions: Sequence[Decision], faults: Sequence[Fault], letters: int) -> list[Entry]:
-    """Return decisions and faults in order of time; those past the limits have a mark without a word and no text.
+    """Return decisions and faults in order of time; those left out have a mark without a word and no text.
 
     Args:
         decisions: the recording's.
@@ -28,14 +29,14 @@ def entries(decisions: Sequence[Decision], faults: Sequence[Fault], letters: int
         letters: the longest line.
 
     """
-    found = [
-        _entry(d.time_s, str(n), f"{d.name} {words(d)}", letters, fault=False, listed=n <= MOST_DECISIONS)
-        for n, d in enumerate(decisions, 1)
-    ]
-    found += [
-        _entry(f.time_s, f"F{n}", f"{f.kind}: {f.detail}".rstrip(": "), letters, fault=True, listed=n <= MOST_FAULTS)
-        for n, f in enumerate(faults, 1)
-    ]
+    found = []
+    for n, d in enumerate(decisions, 1):
+        listed = n <= FIRST_DECISIONS or n > len(decisions) - LAST_DECISIONS
+        found.append(_entry(d.time_s, str(n), f"{d.name} {words(d)}", letters, fault=False, listed=listed))
+    for n, f in enumerate(faults, 1):
+        listed = n <= FIRST_FAULTS or n > len(faults) - LAST_FAULTS
+        text = f"{f.kind}: {f.detail}".rstrip(": ")
+        found.append(_entry(f.time_s, f"F{n}", text, letters, fault=True, listed=listed))
     return sorted(found, key=lambda entry: entry.mark.time_s)  # stable: a tick's decisions before its faults
 
 

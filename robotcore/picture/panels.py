@@ -17,6 +17,7 @@ from robotcore.picture.traces import Array, Traces, thin
 
 POINTS_A_LINE = 3000
 LABEL_IN = 0.5  #: from a strip's left edge to its label; the numbers of the scale stand between
+MANY = 60  #: decisions
 BEYOND, BAD = "#DDDDDD", "#F3C9A5"  #: shades: out of range; missing, stale or saturated
 
 
@@ -104,8 +105,9 @@ def draw_panel(ax: Any, panel: Panel, traces: Traces, marks: Sequence[Mark]) -> 
     if panel.level is not None:
         ax.axhline(panel.level, color="0.6", linewidth=0.6, zorder=1)
     _shade(ax, panel.roles, traces)
-    across = ax.get_xaxis_transform()
-    ax.vlines([m.time_s for m in marks if not m.fault], 0, 1, transform=across, color=PURPLE, linewidth=0.8, zorder=2)
+    times = [mark.time_s for mark in marks if not mark.fault]
+    width = 0.8 if len(times) <= MANY else 0.3  # many lines would hide what lies under them
+    ax.vlines(times, 0, 1, transform=ax.get_xaxis_transform(), color=PURPLE, linewidth=width, zorder=2)
     ax.set_ylabel(panel.label, rotation=0, ha="right", va="center")
     ax.yaxis.set_label_coords(-LABEL_IN / (ax.get_position().width * SHEET_IN), 0.5)
     ax.yaxis.set_major_locator(_few_ticks())
@@ -145,7 +147,6 @@ def draw_numbers(ax: Any, traces: Traces, marks: Sequence[Mark], width_points: f
     spots = [Spot((mark.time_s - first) * per_s, 0.0, (mark.word,)) for mark in marks if not mark.fault and mark.word]
     for x, text in along(spots, SMALL, 0.0, width_points):
         ax.text(first + x / per_s, 0.7, text, fontsize=SMALL, color=BLACK, ha="center", va="center")
-    times = [mark.time_s for mark in marks]
     ax.vlines([m.time_s for m in marks if not m.fault], 0, 0.4, color=PURPLE, linewidth=0.8)
-    faults = [time_s for time_s, mark in zip(times, marks, strict=True) if mark.fault]
+    faults = [mark.time_s for mark in marks if mark.fault]
     ax.plot(faults, [0.2] * len(faults), "x", color=VERMILLION, markersize=6.0, markeredgewidth=1.8, clip_on=False)

@@ -20,7 +20,7 @@ from matplotlib.patches import Patch
 from robotcore.calibration import Calibration
 from robotcore.errors import UserError
 from robotcore.picture.course_map import Field, Mark, draw_map, field_of
-from robotcore.picture.event_list import MOST_DECISIONS, MOST_FAULTS, Entry, cut, entries, printable
+from robotcore.picture.event_list import Entry, cut, entries, printable
 from robotcore.picture.panels import BAD, BEYOND, PANELS, chosen, draw_numbers, draw_panel
 from robotcore.picture.scene import Scene
 from robotcore.picture.style import (
@@ -93,19 +93,24 @@ def gather(recording: Recording, rig: Rig, calibration: Calibration, scene: Scen
 
 def render(content: Content, form: str) -> bytes:
     """Return the sheet as a file's bytes; `form` is "png" or "svg"."""
+    buffer = io.BytesIO()
     with warnings.catch_warnings(), mpl.rc_context():
         warnings.filterwarnings("ignore", "Glyph")  # a letter that the font lacks is drawn as a box
-        mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS)
-        sheet = _Sheet(content).draw()
-        buffer = io.BytesIO()
+        figure = lay_out(content)
         if form == "svg":
-            canvas: Any = FigureCanvasSVG(sheet)  # Any: the library's own stubs leave the next line untyped
+            canvas: Any = FigureCanvasSVG(figure)  # Any: the library's own stubs leave the next line untyped
             canvas.print_svg(buffer, metadata={"Date": None, "Creator": "robotcore"})
         else:
-            canvas = FigureCanvasAgg(sheet)
+            canvas = FigureCanvasAgg(figure)
             canvas.print_png(buffer, metadata={"Software": "robotcore"})
     return buffer.getvalue()
+
+
+def lay_out(content: Content) -> Figure:
+    """Return the sheet as a figure; sets the plotting library's settings, so call it inside ``rc_context``."""
+    mpl.rcdefaults()
+    mpl.rcParams.update(SETTINGS)
+    return _Sheet(content).draw()
 
 
 class _Sheet:
@@ -155,7 +160,7 @@ class _Sheet:
         header = recording.header
         first = f"{header.mission} · {header.rig_name} · {header.backend}"
         outcome = f"{recording.outcome or CUT_OFF} after {duration_s(recording):.2f} s"
-        counts = f"{len(recording.decisions)} decisions, {len(recording.faults)} faults"
+        counts = f"decisions: {len(recording.decisions)}, faults: {len(recording.faults)}"
         if not self.content.whole:
             seconds = self.content.traces.time_s
             counts += f" · shown: {seconds[0]:.2f} to {seconds[-1]:.2f} s"
@@ -208,7 +213,7 @@ class _Sheet:
         """Return the list's heading, with what it leaves out."""
         hidden = len(self.content.entries) - len(self.lines)
         if hidden:
-            return f"First {MOST_DECISIONS} decisions and {MOST_FAULTS} faults; `robotcore describe` has {hidden} more"
+            return f"Decisions and faults ({hidden} left out; `robotcore describe` has all)"
         return "Decisions and faults" if self.lines else "No decisions, no faults"
 
     def block(self, left: float, top: float, part: list[Entry], rows: int) -> None:

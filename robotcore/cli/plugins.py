@@ -7,6 +7,7 @@ found is checked against its protocol before anyone uses it.
 
 import importlib
 import importlib.util
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -75,9 +76,18 @@ def scenery(scheme: str) -> Any:
     return _find("scenery", scheme, SCENERY) if scheme in known("scenery", SCENERY) else None
 
 
-def mission(name: str) -> Mission:
-    """Return the mission called `name`."""
-    found = _find("mission", name, MISSIONS)
+def mission(name: str, *, by_module: bool = False) -> Mission:
+    """Return the mission called `name`.
+
+    Args:
+        name: a registered name, or ``module:NAME`` where allowed.
+        by_module: whether a module may be named. Only what a person typed may do so: a recording from a stranger
+            must not choose what is imported.
+
+    """
+    if ":" in name and not by_module:
+        raise UserError(f"mission {name!r} is no registered name; if you trust it, give it by --mission {name}")
+    found = _by_module(name) if ":" in name else _find("mission", name, MISSIONS)
     if isinstance(found, dict):
         found = found.get(name)
     if not isinstance(found, Mission):
@@ -105,6 +115,19 @@ def known(what: str, table: dict[str, str]) -> list[str]:
     from importlib.metadata import entry_points  # late: slow to import, and seldom needed
 
     return sorted({*table, *(point.name for point in entry_points(group=GROUPS[what]))})
+
+
+def _by_module(name: str) -> Any:
+    """Import ``module:NAME``, from the current folder too."""
+    module, _, attribute = name.partition(":")
+    if "" not in sys.path:
+        sys.path.insert(0, "")
+    try:
+        return getattr(importlib.import_module(module), attribute)
+    except ModuleNotFoundError as error:
+        raise UserError(f"mission {name!r}: there is no module {error.name!r}; run this beside the file") from None
+    except AttributeError:
+        raise UserError(f"mission {name!r}: {module} has no {attribute!r}; check the name after the colon") from None
 
 
 def _find(what: str, name: str, table: dict[str, str]) -> Any:

@@ -41,7 +41,9 @@ def parser(verb: str, description: str) -> Parser:
 
 def add_setup(words: argparse.ArgumentParser) -> None:
     """Add the words that choose mission, rig, calibration and settings."""
-    words.add_argument("--mission", default="line", help="what to do (default: line; `robotcore names` lists them)")
+    words.add_argument(
+        "--mission", default="line", help="what to do: line (default), another of `robotcore names`, or module:NAME"
+    )
     words.add_argument("--rig", default="harbour", help="shipped name or TOML file of the robot as built")
     words.add_argument("--calibration", help="shipped name or TOML file (default: the one named as the rig)")
     words.add_argument("--settings", help="TOML file with the mission's settings")
@@ -52,7 +54,7 @@ def from_words(args: argparse.Namespace) -> Setup:
     """Build the setup that the words ask for."""
     rig = load_rig(plugins.rig_path(args.rig), plugins.device)
     calibration = load_calibration(plugins.calibration_path(args.calibration or Path(args.rig).stem))
-    mission = plugins.mission(args.mission)
+    mission = plugins.mission(args.mission, by_module=True)
     text, source = (read_text(args.settings), args.settings) if args.settings else ("", "settings")
     return _with_settings(rig, calibration, mission, text, source, args.set)
 

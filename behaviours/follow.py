@@ -11,7 +11,7 @@ from robotcore.readings import Colour
 from robotcore.robot import Robot
 
 ARM_LEFT, ARM_RIGHT, BLANK, BLIND = "arm left", "arm right", "blank", "blind"
-PLAIN = 0.1  #: an eye with less darkness has no line at all
+PLAIN = 0.08  #: an eye with less darkness has no line at all
 COLOURED = 0.12  #: red or green lead each other by this share on paint, and never on floor, line or shade
 
 

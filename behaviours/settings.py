@@ -57,7 +57,7 @@ class FollowSettings:
     hug_rad_s: float = _number(0.5, 0.0, 3.0)
     """Turn towards where the line was, while neither eye has any of it: a thin line fits between the eyes, and the
     robot leans on its edge."""
-    contact: float = _number(0.13, 0.05, 0.9)
+    contact: float = _number(0.10, 0.05, 0.9)
     """Darkness from which an eye has the line: well above what dirt and uneven light make."""
     blind_s: float = _number(0.25, 0.02, 2.0)
     """Readings may be missing for so long; course and speed are held meanwhile. Then the robot stands."""
@@ -73,7 +73,7 @@ class ArmSettings:
     """Darkness from which an eye may be on paint: markers and strips are some .8 dark."""
     sudden_m: float = _number(0.009, 0.002, 0.05)
     """From floor to arm in so short a way: across the spot of an eye (8 mm), not along the edge of a bend."""
-    swing_m: float = _number(0.003, 0.0, 0.02)
+    swing_m: float = _number(0.0025, 0.0, 0.02)
     """The eye's own swing meanwhile, by turning, may be so much; else it swung onto the line by itself."""
     longest_m: float = _number(0.050, 0.02, 0.2)
     """What stays dark longer than this is no arm (widest line 20 mm, at a slant, and the spot): lifted nose, shade."""
@@ -99,9 +99,9 @@ class GapSettings:
     """Speed across a gap."""
     fit_m: float = _number(0.045, 0.02, 0.2)
     """The heading of the line is taken over so much of it; before a gap it is straight for at least 50 mm."""
-    weave_m: float = _number(0.010, 0.0, 0.02)
+    weave_m: float = _number(0.006, 0.0, 0.02)
     """Sideways weave in a gap: a thin line that is still there, between the eyes, is touched by it."""
-    weave_after_m: float = _number(0.015, 0.0, 0.2)
+    weave_after_m: float = _number(0.025, 0.0, 0.2)
     """Weaving begins after so much without a line."""
     weave_length_m: float = _number(0.09, 0.02, 0.5)
     """Way for one weave to both sides."""

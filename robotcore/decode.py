@@ -73,7 +73,23 @@ def _build(role: str, rig: Rig, calibration: Calibration) -> Read:
         return _drive(fitted, slot, rig)
     if capability == "position":
         return _position(fitted, slot, rig.period_s)
-    return _PLAIN[capability](fitted, slot)
+    return _kept(_PLAIN[capability](fitted, slot), slot)
+
+
+def _kept(read: Read, slot: Slot) -> Read:
+    """Return a reader that decodes anew only where the device's own columns have changed; for readers without state."""
+    at, stop = slot.age, slot.stop
+    seen: tuple[int, ...] = ()
+    kept: Any = None
+
+    def read_changed(tick: int, raw: tuple[int, ...]) -> Any:
+        nonlocal seen, kept
+        now = raw[at:stop]
+        if now != seen:
+            seen, kept = now, read(tick, raw)
+        return kept
+
+    return read_changed
 
 
 def _missing(capability: str) -> Any:
@@ -166,17 +182,29 @@ def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
     to_angle, oldest = fitted.device.angle, _stale_after(fitted)
     missing = _missing("position")
     past: deque[tuple[int, float]] = deque(maxlen=SPEED_WINDOW + 1)
+    seen: tuple[int, ...] = ()
+    kept = missing
+    moved = 0  # the tick in which its columns last changed
 
     def read(tick: int, raw: tuple[int, ...]) -> r.Position:
-        age = raw[at]
-        if age == NEVER:
-            return missing  # type: ignore[no-any-return]
+        nonlocal seen, kept, moved
+        now = raw[at:stop]
+        if now != seen:
+            if tick - moved > SPEED_WINDOW + 1:  # it stood: say so for the ticks that were passed over
+                past.extend([(tick - ago, kept.angle_rad) for ago in range(SPEED_WINDOW, 0, -1)] if kept.valid else ())
+            seen, moved = now, tick
+        elif tick - moved > SPEED_WINDOW + 1:
+            return kept  # type: ignore[no-any-return]
+        if raw[at] == NEVER:
+            kept = missing
+            return kept  # type: ignore[no-any-return]
         angle = to_angle(raw[start:stop])
         past.append((tick, angle))
         then, angle_then = past[0]
         speed = (angle - angle_then) / ((tick - then) * period_s or 1.0)
-        status = r.STALE if age > oldest else r.OK
-        return r.Position(angle, speed, age * AGE_UNIT_S, status == 0, status)
+        status = r.STALE if raw[at] > oldest else r.OK
+        kept = _new(r.Position, (angle, speed, raw[at] * AGE_UNIT_S, status == 0, status))
+        return kept
 
     return read
 
@@ -194,7 +222,7 @@ def _range(fitted: Fitted, slot: Slot) -> Read:
         status = (
             r.OUT_OF_RANGE if not lowest <= metres <= highest else r.STALE if age > oldest else r.OK
         )  # NaN fails the comparison
-        return r.Range(metres, age * AGE_UNIT_S, status == 0, status)
+        return _new(r.Range, (metres, age * AGE_UNIT_S, status == 0, status))
 
     return read
 
@@ -211,7 +239,7 @@ def _tilt(fitted: Fitted, slot: Slot) -> Read:
         if pitch - pitch != 0.0 or roll - roll != 0.0:
             return missing  # type: ignore[no-any-return]
         status = r.STALE if age > oldest else r.OK
-        return r.Tilt(pitch, roll, age * AGE_UNIT_S, status == 0, status)
+        return _new(r.Tilt, (pitch, roll, age * AGE_UNIT_S, status == 0, status))
 
     return read
 
@@ -225,7 +253,7 @@ def _button(fitted: Fitted, slot: Slot) -> Read:
         if age == NEVER:
             return missing  # type: ignore[no-any-return]
         status = r.STALE if age > oldest else r.OK
-        return r.Button(pressed(raw[start:stop]), age * AGE_UNIT_S, status == 0, status)
+        return _new(r.Button, (pressed(raw[start:stop]), age * AGE_UNIT_S, status == 0, status))
 
     return read
 
@@ -242,7 +270,7 @@ def _battery(fitted: Fitted, slot: Slot) -> Read:
         if volts - volts != 0.0:
             return missing  # type: ignore[no-any-return]
         status = r.STALE if age > oldest else r.OK
-        return r.Battery(volts, age * AGE_UNIT_S, status == 0, status)
+        return _new(r.Battery, (volts, age * AGE_UNIT_S, status == 0, status))
 
     return read
 

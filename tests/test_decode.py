@@ -82,3 +82,21 @@ def test_a_sample_cannot_be_changed():
         sample.tick = 3
     with pytest.raises(AttributeError):
         sample.drive.left_m = 3.0
+
+
+def test_a_motor_that_stood_for_long_gives_the_same_speed_when_it_moves_again():
+    decode = decoder()
+    counts = [0] * 5 + [10, 20, 30] + [30] * 30 + [25, 20, 15, 10]
+    speeds = [decode(tick, row(grip=count)).gripper.speed_rad_s for tick, count in enumerate(counts)]
+    for tick in range(5, len(counts)):
+        assert speeds[tick] == pytest.approx(math.radians(counts[tick] - counts[tick - 5]) / 0.05)
+
+
+def test_a_motor_that_stood_and_then_gave_nothing_is_missing():
+    decode = decoder()
+    for tick in range(20):
+        decode(tick, row(grip=5))
+    assert decode(20, row(grip=5, age=NEVER)).gripper.status == r.MISSING
+    for tick in range(21, 40):
+        assert decode(tick, row(grip=5, age=NEVER)).gripper.status == r.MISSING
+    assert decode(40, row(grip=6)).gripper.valid

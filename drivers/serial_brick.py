@@ -329,5 +329,3 @@ def _number(address: Address, text: str, key: str, low: float, high: float) -> f
     if not low <= value <= high:
         raise UserError(f"{address.url}: {key} is {text!r}; give a number from {low:g} to {high:g}")
     return value
-
-

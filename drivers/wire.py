@@ -106,8 +106,8 @@ _REMEDIES = {
 
 def _explain(error: Exception) -> str:
     number = getattr(error, "errno", None)
-    if number is None and isinstance(error.__context__, OSError):  # pyserial wraps some without their number
-        number = error.__context__.errno
+    if number is None and error.__context__ is not None:  # pyserial wraps OSError and termios.error without the number
+        number = next(iter(error.__context__.args), None)
     if number in _REMEDIES:
         return _REMEDIES[number]
     if "exclusively lock" in str(error):

@@ -1,4 +1,4 @@
-"""A brick, a wire and a host in memory, on a clock that only moves when told: for tests of the link without sleeping."""
+"""A brick, a wire and a host in memory, on a clock that only moves when told: tests of the link that never sleep."""
 
 from collections.abc import Callable
 
@@ -45,6 +45,7 @@ role = "battery"
 driver = "battery_mv"
 port = "cell"
 """
+PERFECT = LineFaults()
 STEP_S = 0.0005  #: how often the agent's loop runs
 DRIVE_ON = Command(0.1, 0.1, 0.0, 0.0)
 
@@ -138,7 +139,7 @@ class Bench:
     """The whole set-up."""
 
     def __init__(
-        self, rig: Rig | None = None, faults: LineFaults = LineFaults(), seed: int = 1, brick_rig: Rig | None = None
+        self, rig: Rig | None = None, faults: LineFaults = PERFECT, seed: int = 1, brick_rig: Rig | None = None
     ) -> None:
         self.rig = rig or bench_rig()
         self.brick_rig = brick_rig or self.rig

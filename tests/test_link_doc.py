@@ -27,7 +27,7 @@ def test_every_message_has_its_section():
 
 @pytest.mark.parametrize("section", SECTIONS, ids=[name for _, name, _, _ in SECTIONS])
 def test_table_is_the_struct(section):
-    kind, name, way, body = section
+    kind, _, way, body = section
     shape = next(s for s in m.SHAPES if s.kind == int(kind, 16))
     table = rows(body)
     assert tuple(row[1] for row in table) == shape.type._fields

@@ -95,11 +95,13 @@ def cobs_encode(data: bytes) -> bytes:
 
 def cobs_decode(data: bytes) -> "bytes | None":
     """Return what `data` encodes, None where it encodes nothing."""
+    if data.find(b"\0") >= 0:
+        return None
     out = bytearray()
     at, size = 0, len(data)
     while at < size:
         code = data[at]
-        if code == 0 or at + code > size:
+        if at + code > size:
             return None
         out.extend(data[at + 1 : at + code])
         at += code

@@ -360,9 +360,7 @@ def _version_text(said: str) -> str:
     )
 
 
-def match_devices(
-    wanted: Iterable[Wanted], entries: list[m.Entry]
-) -> tuple[list[int], list[str], list[str]]:
+def match_devices(wanted: Iterable[Wanted], entries: list[m.Entry]) -> tuple[list[int], list[str], list[str]]:
     """Find each wanted device among the brick's, by port name or by role.
 
     Returns:

@@ -30,7 +30,7 @@ from robotcore.replay.course_of_run import first_unlike
 from robotcore.replay.expectations import BROKEN, OPEN, Finding, evidence_of, parse
 from robotcore.replay.expectations import path_beside as expect_path
 from robotcore.replay.readings import Readings, around
-from robotcore.replay.story import in_words, parted, story
+from robotcore.replay.story import first_line, in_words, parted, story
 from robotcore.rig import Rig, load_rig
 
 
@@ -44,6 +44,7 @@ class Request:
         rig: shipped name or path of another rig than the recorded one, or None.
         tolerance: how near is near enough.
         twice: replay twice and refuse what is not deterministic.
+        accepted: hold it against ``NAME.accepted.toml`` where there is one, and not against the recording itself.
 
     """
 
@@ -52,6 +53,7 @@ class Request:
     rig: str | None = None
     tolerance: Tolerance = attrs.field(factory=Tolerance)
     twice: bool = True
+    accepted: bool = True
 
 
 @attrs.frozen
@@ -118,7 +120,7 @@ def judge_recording(recording: Recording, request: Request) -> Judged:
         )
     recorded = expected_of(recording.decisions, recording.faults, recording.outcome, last_tick, rig.period_s)
     beside = accepted_path(recording.path)
-    expected = read_accepted(beside, recorded) if beside.exists() else recorded
+    expected = read_accepted(beside, recorded) if request.accepted and beside.exists() else recorded
     judgement = judge(replayed, expected, request.tolerance, rig.period_s)
     findings = _findings(recording.path, judgement, rig.period_s)
     return Judged(recording, recorded, judgement, findings, _readings(judgement, recording, rig, calibration))
@@ -216,9 +218,7 @@ def report(path: str, judged: Judged) -> Report:
 
 def _first(judgement: Judgement) -> str:
     if judgement.difference is not None:
-        difference = judgement.difference
-        side = difference.recorded or difference.replayed
-        return f"{side.name if side else ''} at {difference.time_s:.2f} s: {difference.why}"
+        return first_line(judgement.difference)
     return "" if judgement.replayed.equal else parted(judgement)
 
 

@@ -1,4 +1,4 @@
-"""``robotcore replay``: recordings through today's code, judged: is a change safe, where is it not, where is it unknown."""
+"""``robotcore replay``: recordings through today's code, judged: is a change safe, is it not, or is that unknown."""
 
 import argparse
 import json
@@ -55,6 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--rig", help="another rig than the recorded one, with the same devices")
     words.add_argument("--trust-mm", type=_size, default=5.0, metavar="MM", help="trust ends so far apart (5)")
     words.add_argument("--trust-deg", type=_size, default=3.0, metavar="DEG", help="or turned so far (3)")
+    words.add_argument("--growth", type=_size, default=3.0, metavar="PER_S", help="rate at which that may grow (3)")
     words.add_argument("--time-s", type=_size, default=0.1, metavar="S", help="decisions may come so much apart (0.1)")
     words.add_argument("--fields-pct", type=_size, default=5.0, metavar="PCT", help="numbers may differ so much (5)")
     words.add_argument("--once", action="store_true", help="do not replay twice to find what is not deterministic")
@@ -75,7 +76,13 @@ def _size(text: str) -> float:
 def _request(args: argparse.Namespace) -> Request:
     if args.jobs < 0:
         raise UserError(f"--jobs {args.jobs}: give a number of processes, or 0 for one a core")
-    tolerance = Tolerance(args.trust_mm / 1000, math.radians(args.trust_deg), args.time_s, args.fields_pct / 100)
+    tolerance = Tolerance(
+        trust_m=args.trust_mm / 1000,
+        trust_rad=math.radians(args.trust_deg),
+        growth_per_s=args.growth,
+        time_s=args.time_s,
+        share=args.fields_pct / 100,
+    )
     return Request(args.mission, tuple(args.set), args.rig, tolerance, twice=not args.once)
 
 

@@ -74,7 +74,9 @@ def unlike(one: Decision, two: Decision, tolerance: Tolerance, late: int) -> str
         return f"{two.name!r} instead of {one.name!r}"
     if abs(two.tick - one.tick) > (0 if one.name == ERROR else late):
         apart = two.time_s - one.time_s
-        return f"{abs(apart):.2f} s {'later' if apart > 0 else 'earlier'}"
+        if one.name == ERROR:
+            return f"{abs(apart):.2f} s {'later' if apart > 0 else 'earlier'}"
+        return f"{apart:.2f} s after, or one less" if apart > 0 else f"{-apart:.2f} s before, or one more"
     return _fields_unlike(one.fields, two.fields, tolerance)
 
 

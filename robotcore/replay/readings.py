@@ -12,6 +12,7 @@ from robotcore.replay.course_of_run import Replayed, Row
 
 HALF_S = 0.5
 STEP_S = 0.05
+DARK = 0.15  #: red, green and blue together below this: shares mean nothing
 
 Cell = Callable[[Sample], float]
 
@@ -71,7 +72,7 @@ def _colour(role: str, short: str) -> list[tuple[str, Cell]]:
         def cell(sample: Sample) -> float:
             reading = getattr(sample, role)
             whole = reading.red + reading.green + reading.blue
-            return _if(reading, reading[number] / whole if whole else float("nan"))
+            return _if(reading, reading[number] / whole if whole > DARK else float("nan"))
 
         return cell
 

@@ -49,9 +49,9 @@ def decisions_count(judgement: Judgement) -> str:
 
 def first_line(difference: Difference) -> str:
     """Return a difference in one line."""
-    side = difference.recorded or difference.replayed
-    name = side.name if side is not None else ""
-    return f"{name} at {side.time_s if side else difference.time_s:.2f} s: {difference.why}"
+    sides = [side for side in (difference.recorded, difference.replayed) if side is not None]
+    side = min(sides, key=lambda decision: decision.tick)
+    return f"{side.name} at {side.time_s:.2f} s: {difference.why}"
 
 
 def parted(judgement: Judgement) -> str:

@@ -22,6 +22,8 @@ class Tolerance:
     Args:
         trust_m: so far may old and new commands carry the robot apart before the readings count no more.
         trust_rad: the same for its heading, and for the set-points of gripper and sorter.
+        growth_per_s: what they have once brought about may grow by exp(growth_per_s times seconds), since the robot
+            answers to where it is (see `robotcore.replay.trust`).
         time_s: so much earlier or later may a decision come.
         share: so much of the larger one may numbers with a fraction in a decision differ. Whole numbers (counts),
             texts and truth values must be equal.
@@ -32,6 +34,7 @@ class Tolerance:
 
     trust_m: float = _size(0.005)
     trust_rad: float = _size(math.radians(3.0))
+    growth_per_s: float = _size(3.0)
     time_s: float = _size(0.1)
     share: float = _size(0.05)
     absolute: float = _size(0.001)
@@ -42,4 +45,4 @@ class Tolerance:
 
 
 #: what "the same" means: rounding on another machine and nothing else
-EXACT = Tolerance(0.0, 0.0, 0.0, 1e-9, 0.0)
+EXACT = Tolerance(trust_m=0.0, trust_rad=0.0, time_s=0.0, share=1e-9, absolute=0.0)

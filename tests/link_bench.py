@@ -62,7 +62,7 @@ class Roller:
         self.at = [0.0, 0.0, 0.0]
         self.ticks = 0
 
-    def step(self, powers: Powers) -> tuple[int, ...]:
+    def step(self, powers: Powers, driven: bool) -> tuple[int, ...]:
         self.ticks += 1
         for i in range(3):
             self.at[i] += powers[i] * 0.01

@@ -1,10 +1,10 @@
 """A brick made of software: the agent's port, with a world of any kind behind it instead of copper.
 
 The world is an argument, so that the fake robot, or a few lines in a test, can stand there. Rules: time is an argument
-(`clock` gives seconds); the world moves in whole periods, as far as the clock says, whether or not anyone looks.
+(`clock` gives seconds); the world moves in whole periods.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from robotcore.layout import AGE_UNIT_S, NEVER
@@ -17,8 +17,11 @@ Powers = tuple[int, int, int, int]
 class World(Protocol):
     """What stands behind the port."""
 
-    def step(self, powers: Powers) -> tuple[int, ...]:
-        """Go on by one period under `powers`; return the row of raw counts, as the rig's layout says."""
+    def step(self, powers: Powers, driven: bool) -> Sequence[int]:
+        """Go on by one period under `powers`; return the row of raw counts, as the rig's layout says.
+
+        `driven` is false where the tracks are released: they coast, where power zero would brake.
+        """
         ...
 
 
@@ -36,6 +39,10 @@ class Pipe(Protocol):
 
 class WorldPort:
     """The port of a stand-in brick: see port_template.py for what its functions promise.
+
+    The world stands still until the first reading (so that a start button is not pressed before anyone looks), then
+    goes on by one period with each row that is read, and by the clock where none is. A power counts for the share of
+    the period that it was there.
 
     Args:
         rig: names the devices.
@@ -56,39 +63,66 @@ class WorldPort:
         )
         self._slots = [rig.layout.slots[f.role] for f in rig.fitted]
         self._world = world
-        self._pipe = pipe
         self._clock = clock
         self._period_s = rig.period_s
-        self._at_s = clock()  # the time up to which the world has gone
+        self._row: Sequence[int] = ()
+        self._at_s = self._since_s = 0.0  # the instants of the last step and of the last change of power
+        self._work = [0.0, 0.0, 0.0, 0.0]  # power times seconds since the last step
         self.powers: list[int] = [0, 0, 0, 0]
-        self._row = world.step((0, 0, 0, 0))
+        self.driven = False
         self.read_bytes = pipe.read_bytes
         self.write_bytes = pipe.write_bytes
 
     def ticks_us(self) -> int:
-        """Return the clock in microseconds, wrapped, after the world has caught up with it."""
+        """Return the clock in microseconds, wrapped; the world goes on where nobody reads it."""
         now_s = self._clock()
-        if now_s - self._at_s > self.MOST_AT_ONCE * self._period_s:
-            self._at_s = now_s - self.MOST_AT_ONCE * self._period_s
-        while now_s - self._at_s >= self._period_s:
-            self._at_s += self._period_s
-            left, right, gripper, sorter = self.powers
-            self._row = self._world.step((left, right, gripper, sorter))
+        if self._row and now_s - self._at_s >= 1.5 * self._period_s:
+            self._catch_up(now_s)
         return int(now_s * 1e6) % self.TICKS_PERIOD
+
+    def _catch_up(self, now_s: float) -> None:
+        self._at_s = self._since_s = max(self._at_s, now_s - self.MOST_AT_ONCE * self._period_s)
+        while now_s - self._at_s >= 1.5 * self._period_s:
+            self._step(self._at_s + self._period_s)
+
+    def _step(self, now_s: float) -> None:
+        self._account(now_s)
+        passed_s = now_s - self._at_s
+        left, right, gripper, sorter = (round(work / passed_s) for work in self._work)
+        self._row = self._world.step((left, right, gripper, sorter), self.driven)
+        self._work = [0.0, 0.0, 0.0, 0.0]
+        self._at_s = now_s
+
+    def _account(self, now_s: float) -> None:
+        passed_s = now_s - self._since_s
+        for motor, power in enumerate(self.powers):
+            self._work[motor] += power * passed_s
+        self._since_s = now_s
 
     def read_counts(self, number: int, counts: list[int]) -> int:
         """Write the world's counts of device `number` into `counts`; return their age in microseconds."""
+        now_s = self._clock()
+        if not self._row:
+            self._at_s = self._since_s = now_s - self._period_s
+        if now_s - self._at_s >= 0.5 * self._period_s:
+            self._step(now_s)
         slot = self._slots[number]
         counts[:] = self._row[slot.start : slot.stop]
         age = self._row[slot.age]
         if age == NEVER:
             return -1
-        return round(age * AGE_UNIT_S * 1e6 + (self._clock() - self._at_s) * 1e6)
+        return round(age * AGE_UNIT_S * 1e6 + (now_s - self._at_s) * 1e6)
 
     def set_power(self, motor: int, per_mille: int) -> None:
         """Power a motor."""
+        self._account(self._clock())
         self.powers[motor] = per_mille
+        if motor < 2:
+            self.driven = True
 
     def release(self, motor: int) -> None:
         """Take the power off a motor."""
+        self._account(self._clock())
         self.powers[motor] = 0
+        if motor < 2:
+            self.driven = False

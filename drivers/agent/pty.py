@@ -1,0 +1,171 @@
+"""A stand-in brick as a process of its own: the agent on a pseudo-terminal, the fake robot behind it, in real time.
+
+    python -m drivers.agent.pty --course quay --seed 3 --rig harbour --link /tmp/brick
+    robotcore run serial:/tmp/brick ...
+
+It prints the name of its port and runs until it is ended. With `--link` the port has a name that stays the same, so
+that it can be ended and started anew under a host. The wire can be made as bad as wanted; everything drawn is seeded.
+"""
+
+import argparse
+import errno
+import os
+import pty
+import select
+import signal
+import sys
+import time
+import tty
+from collections.abc import Sequence
+from pathlib import Path
+
+from drivers.agent.brick_agent import Agent
+from drivers.agent.line import Line, LineFaults
+from drivers.agent.stand_in import Powers, WorldPort
+from drivers.devices import find_built_in
+from drivers.fake.backend import FakeBackend, build
+from robotcore.backend import parse_address
+from robotcore.errors import UserError
+from robotcore.rig import Rig, load_rig
+
+POLL_S = 0.0005
+
+
+class FakeWorld:
+    """The fake robot, a period at a time, under raw power."""
+
+    def __init__(self, fake: FakeBackend) -> None:
+        self._fake = fake
+        self._world = fake.world
+        self._joints = [fake.world.joints.get("gripper"), fake.world.joints.get("sorter")]
+        self._tick = -1
+
+    def step(self, powers: Powers, driven: bool) -> Sequence[int]:
+        """Go on by one period; return the row."""
+        world = self._world
+        self._tick += 1
+        if self._tick:
+            if driven:
+                world.power(powers[0], powers[1])
+            else:
+                world.halt(brake=False, hold=False)
+            for joint, power in zip(self._joints, powers[2:], strict=True):
+                if joint is not None:
+                    joint.power = power
+        return self._fake.sense(self._tick)
+
+
+class PtyPipe:
+    """The master's end of a pseudo-terminal, through whatever spoils the line."""
+
+    def __init__(self, master: int, faults: LineFaults, seed: int) -> None:
+        self._master = master
+        self._down, self._up = Line(faults, 2 * seed), Line(faults, 2 * seed + 1)
+        self._in, self._out = b"", b""
+        os.set_blocking(master, False)
+
+    def read_bytes(self, limit: int) -> bytes:
+        """Return what the host has sent, at most `limit` bytes."""
+        try:
+            heard = os.read(self._master, 4096)
+        except BlockingIOError:
+            heard = b""
+        except OSError as error:
+            if error.errno != errno.EIO:  # EIO: nobody has the other end open
+                raise
+            heard = b""
+        self._in += self._down.carry(heard, time.monotonic())
+        data, self._in = self._in[:limit], self._in[limit:]
+        return data
+
+    def write_bytes(self, data: bytes) -> int:
+        """Send; a full line takes nothing."""
+        self._out += self._up.carry(b"", time.monotonic())
+        if self._out and not self._push():
+            return 0
+        self._out += self._up.carry(data, time.monotonic())
+        self._push()
+        return len(data)
+
+    def _push(self) -> bool:
+        try:
+            self._out = self._out[os.write(self._master, self._out) :]
+        except OSError as error:
+            if error.errno not in (errno.EAGAIN, errno.EIO):
+                raise
+        return not self._out
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the stand-in until SIGTERM or Ctrl-C."""
+    args = _parser().parse_args(words)
+    try:
+        rig = _rig(args.rig)
+        fake = build(parse_address(f"fake:{args.course}?seed={args.seed}{_more(args.world)}"), rig)
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return 2
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    try:
+        _serve(args, rig, fake, master, os.ttyname(slave))
+    except KeyboardInterrupt:
+        return 0
+    finally:
+        if args.link is not None:
+            args.link.unlink(missing_ok=True)
+    return 0
+
+
+def _serve(args: argparse.Namespace, rig: Rig, fake: FakeBackend, master: int, name: str) -> None:
+    faults = LineFaults(args.bit_errors, args.drops, args.duplicates, args.stall_every)
+    port = WorldPort(rig, FakeWorld(fake), PtyPipe(master, faults, args.line_seed), time.monotonic)
+    agent = Agent(port)
+    if args.link is not None:
+        args.link.unlink(missing_ok=True)
+        args.link.symlink_to(name)
+    print(name, flush=True)
+    try:
+        while True:
+            agent.step()
+            select.select([master], [], [], POLL_S)
+    finally:
+        for motor in range(4):
+            port.release(motor)
+        print(_summary(agent, fake), file=sys.stderr, flush=True)
+
+
+def _summary(agent: Agent, fake: FakeBackend) -> str:
+    counts = ("accepted", "damaged", "lost", "late", "repeated", "trips", "skipped")
+    x, y, _ = fake.truth()
+    told = ", ".join(f"{count} {getattr(agent, count)}" for count in counts)
+    return f"brick: {told}; the robot stands at {x:.3f} m, {y:.3f} m"
+
+
+def _rig(name: str) -> Rig:
+    path = Path(name) if name.endswith(".toml") else Path(__file__).parents[1] / "rigs" / f"{name}.toml"
+    return load_rig(path, find_built_in)
+
+
+def _more(options: str) -> str:
+    return f"&{options}" if options else ""
+
+
+def _parser() -> argparse.ArgumentParser:
+    words = argparse.ArgumentParser(prog="python -m drivers.agent.pty", description=__doc__.split("\n", 1)[0])
+    words.add_argument("--course", default="quay", help="a course of the fake robot (quay)")
+    words.add_argument("--seed", type=int, default=0, help="of the fake robot (0)")
+    words.add_argument("--world", default="", metavar="KEY=VALUE&...", help="more options of the fake robot")
+    words.add_argument("--rig", default="harbour", help="a shipped rig or a .toml file (harbour)")
+    words.add_argument("--link", type=Path, help="make a symbolic link of this name to the port")
+    words.add_argument("--bit-errors", type=float, default=0.0, help="probability that a bit is wrong")
+    words.add_argument("--drops", type=float, default=0.0, help="probability that a byte is lost")
+    words.add_argument("--duplicates", type=float, default=0.0, help="probability that a byte comes twice")
+    words.add_argument("--stall-every", type=float, default=0.0, metavar="S", help="mean seconds between stalls")
+    words.add_argument("--line-seed", type=int, default=1, help="of the bad wire (1)")
+    return words
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -89,7 +89,7 @@ class Line:
         side_m: how far each is from the middle.
         travel_m: travel at the last look.
         heading_rad: heading at the last look.
-        contact_m: travel at the last look at which an eye had the line.
+        contact_m: travel at the last look at which an eye had a trace of the line.
         side: +1 where the line was last more under the left eye, -1 under the right.
         arm_m: travel at which an arm was last under an eye.
         pid: steers along the line; it remembers the bend across a short blank.
@@ -114,7 +114,7 @@ class Line:
         self.fresh = True
         self.bend_rad_s = 0.0
         self.cap_m_s = math.inf
-        self._contact = settings.follow.contact
+        self._trace, self._touch = settings.follow.trace, settings.follow.touch
         self._patience = math.ceil(settings.follow.blind_s / robot.period_s)
 
     def look(self, sample: Sample) -> bool:
@@ -135,7 +135,7 @@ class Line:
             left.bright_m, left.bright_rad = travel, heading
         if right_dark < BRIGHT:
             right.bright_m, right.bright_rad = travel, heading
-        if left_dark > self._contact or right_dark > self._contact:
+        if left_dark > self._trace or right_dark > self._trace:
             self.contact_m = travel
             self.side = 1 if left_dark > right_dark else -1
         patience = self._patience
@@ -143,12 +143,16 @@ class Line:
 
     @property
     def touched(self) -> bool:
-        """Tell whether an eye has the line."""
-        return self.left.dark > self._contact or self.right.dark > self._contact
+        """Tell whether an eye clearly has the line."""
+        return self.left.dark > self._touch or self.right.dark > self._touch
 
     def eye(self, side: int) -> Eye:
         """Return the left eye for +1, the right one for -1."""
         return self.left if side > 0 else self.right
+
+    def axle(self) -> tuple[float, float]:
+        """Return where the middle of the axle is, by the encoders."""
+        return self.trail.axle(self.travel_m, self.heading_rad)
 
     def forget(self) -> None:
         """Start a new trail here: what came before was not the line that is followed now."""

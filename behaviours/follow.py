@@ -11,7 +11,6 @@ from robotcore.readings import Colour
 from robotcore.robot import Robot
 
 ARM_LEFT, ARM_RIGHT, BLANK, BLIND = "arm left", "arm right", "blank", "blind"
-PLAIN = 0.08  #: an eye with less darkness has no line at all
 COLOURED = 0.12  #: red or green lead each other by this share on paint, and never on floor, line or shade
 
 
@@ -33,7 +32,7 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
     half = 0.5 * robot.body.track_width_m
     painted, arm_dark, blank_m = s.arm.painted, s.arm.dark, f.blank_m
     left_eye, right_eye, look, drive = line.left, line.right, line.look, robot.drive
-    pid, hug = line.pid, f.hug_rad_s
+    pid, hug, trace = line.pid, f.hug_rad_s, f.trace
     if line.fresh:
         line.fresh = False
         pid.reset()
@@ -63,7 +62,7 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
             return BLANK
         error = left - right
         turn = update(error, dt)
-        if left < PLAIN and right < PLAIN:
+        if left < trace and right < trace:
             turn += hug if line.side > 0 else -hug
         bend += 0.06 * (turn - bend)
         wanted = cruise - per_turn * (bend if bend > 0.0 else -bend) - per_error * (error if error > 0.0 else -error)

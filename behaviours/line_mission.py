@@ -24,7 +24,7 @@ async def line_mission(robot: Robot, s: LineSettings) -> None:
 
 async def line_field(robot: Robot, line: Line, s: LineSettings) -> str:
     """Drive along the line, do what markers say and go round obstacles, until the line stays lost."""
-    looming = Looming(s.obstacle)
+    looming = Looming(s.obstacle, robot.period_s)
     while True:
         met = await first(
             stay_on_line(robot, line, s), marker_ahead(robot, line, s), obstacle_ahead(robot, line, looming, s)
@@ -33,6 +33,7 @@ async def line_field(robot: Robot, line: Line, s: LineSettings) -> str:
             found = await take_junction(robot, line, met.side, s)
         elif met.kind == "obstacle":
             found = await go_round(robot, line, met.distance_m, s)
+            looming.forget()
         else:
             found = False
         if not found and not await recover(robot, line, s):

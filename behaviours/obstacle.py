@@ -1,78 +1,111 @@
-"""Obstacles on the line: seen by the forward colour sensor, passed at the side range sensor's arm's length.
+"""Obstacles on the line: seen by the forward colour sensor, located and passed by the side range sensor.
 
 What stands ahead throws the sensor's own light back, the more the nearer: as one over the distance squared. So the
-distance follows from how fast the light grows with the way driven, whatever the colour: d = 2 light / growth.
+distance follows from how fast the light grows with the way driven, whatever the colour: d = 2 light / growth. Black
+gives little back, but it hides the light of the hall behind it: what is ahead gets darker first. That slows the robot
+down, so that the little light from near is seen in time.
 
-The way round is on the side away from the range sensor, so that it looks at the obstacle. It ends when an eye meets
-the line behind it; the line then goes on to that same side, whatever way the robot came round.
+The way round is on the side away from the range sensor, so that it looks at the obstacle. Turning away sweeps its beam
+over the obstacle, which tells where the middle is; the robot drives a circle about it, wider where the beam says so.
+It ends when an eye meets the line behind. The line then goes on to the side of the way round, whatever way it bends.
 """
 
 import math
 from collections import deque
 
 from behaviours.eyes import Line, Met
-from behaviours.motion import drive_on, settle, turn_by, wheels
-from behaviours.settings import LineSettings, ObstacleSettings
+from behaviours.motion import drive_on, settle, turn_by, wheels, wrap
+from behaviours.settings import RIGHT_ANGLE, LineSettings, ObstacleSettings
+from robotcore.control import LowPass
 from robotcore.kernel import tick
 from robotcore.readings import Range
 from robotcore.robot import Robot
 
+EMPTY, DIM, LIT = 0, 1, 2
+
 
 class Looming:
-    """Works out how near something is by how its light grows.
+    """Works out what the forward sensor's light says: nothing there, something dim, or something lit, and how near.
 
     Args:
         s: thresholds.
+        dt: seconds between readings.
+
+    Attributes:
+        empty: the light where nothing is ahead; NaN before the first reading.
+        rise: the smoothed light above it.
 
     """
 
-    def __init__(self, s: ObstacleSettings) -> None:
+    def __init__(self, s: ObstacleSettings, dt: float) -> None:
         self._s = s
+        self._dt = dt
+        self._smooth = LowPass(s.smooth_s)
         self._seen: deque[tuple[float, float]] = deque(maxlen=24)
-        self.empty: float | None = None  #: the light where nothing is ahead
+        self.empty = math.nan
+        self.rise = 0.0
+        self._lit_m: float | None = None
 
-    def see(self, light: float, travel_m: float) -> bool:
-        """Take in the sensor's lightness at a travel; tell whether something is there at all."""
-        if self.empty is None:
-            self.empty = light
-        rise = light - self.empty
-        there = rise > self._s.rise
-        if not there:
-            self.empty += self._s.adapt * rise
+    def forget(self) -> None:
+        """Start anew: what is ahead now is the empty hall."""
+        self._smooth.reset()
+        self._seen.clear()
+        self.empty = math.nan
+
+    def see(self, light: float, travel_m: float) -> int:
+        """Take in the sensor's lightness at a travel; return `EMPTY`, `DIM` or `LIT`."""
+        smooth = self._smooth.update(light, self._dt)
+        if self.empty != self.empty:
+            self.empty = smooth
+        self.rise = rise = smooth - self.empty
+        what = LIT if rise > self._s.rise else DIM if rise < -self._s.fall else EMPTY
+        if what != LIT:
+            self._lit_m = None
+        elif self._lit_m is None:
+            self._lit_m = travel_m
+        self.empty += (self._s.adapt if what != LIT else 0.02 * self._s.adapt) * rise
         if not self._seen or travel_m - self._seen[-1][0] > self._s.step_m:
             self._seen.append((travel_m, rise))
-        return there
+        return what
 
-    def distance_m(self, light: float, travel_m: float) -> float:
-        """Return how far ahead it is, or inf as long as too little has been driven towards it."""
-        if self.empty is None:
-            return math.inf
-        rise = light - self.empty
+    def near(self, travel_m: float) -> float | None:
+        """Return the distance of something lit that is near, or None.
+
+        Just after it came into view its light has grown from nothing and says nothing of the distance. Only black
+        gives so little light and yet is seen: it is near then.
+        """
+        s = self._s
+        if self._lit_m is None:
+            return None
+        if self.rise < s.faint:
+            return s.near_m
+        distance = self._distance_m(travel_m) if travel_m - self._lit_m > s.view_m else math.inf
+        return min(distance, s.near_m) if distance < s.near_m or self.rise > s.dazzle else None
+
+    def _distance_m(self, travel_m: float) -> float:
+        """Return the distance by the growth of the light."""
         for travel, before in reversed(self._seen):
             way = travel_m - travel
             if way >= self._s.base_m:
-                growth = (rise - before) / way
-                return 2.0 * rise / growth if growth > 0.0 and before > 0.3 * self._s.rise else math.inf
+                growth = (self.rise - before) / way
+                return 2.0 * self.rise / growth if growth > 0.0 else math.inf
         return math.inf
 
 
 async def obstacle_ahead(robot: Robot, line: Line, looming: Looming, s: LineSettings) -> Met:
     """Return once an obstacle is near. From first sight on the robot is slowed down."""
-    o, count, near = s.obstacle, 0, 0
+    o, count = s.obstacle, 0
     while True:
         front = (await tick())[4]
         if not front[6]:
             continue
-        light = front[3]
-        there = looming.see(light, line.travel_m)
-        count = min(count + 1, 2 * o.votes) if there else max(count - 1, 0)
-        line.cap_m_s = o.approach_m_s if count >= 2 else math.inf
-        if count < o.votes:
-            near = 0
+        if looming.see(front[3], line.travel_m) == EMPTY:
+            line.cap_m_s, count = math.inf, 0
             continue
-        distance = looming.distance_m(light, line.travel_m)
-        near = near + 1 if distance < o.near_m or light - (looming.empty or 0.0) > o.dazzle else 0
-        if near >= 2:
+        line.cap_m_s = o.approach_m_s
+        distance = looming.near(line.travel_m)
+        count = count + 1 if distance is not None else 0
+        if distance is not None and count >= o.votes:
             return Met("obstacle", distance_m=distance)
 
 
@@ -80,68 +113,99 @@ def free_side(robot: Robot) -> int:
     """Return the side (+1 left, -1 right) on which to pass, so that the range sensor looks at the obstacle."""
     if not robot.has("side_range"):
         return 1
-    mount = robot.mount("side_range")
-    return 1 if math.sin(mount.heading_rad) < 0.0 else -1
+    return 1 if math.sin(robot.mount("side_range").heading_rad) < 0.0 else -1
 
 
 async def go_round(robot: Robot, line: Line, distance_m: float, s: LineSettings) -> bool:
     """Pass an obstacle that is right ahead and turn onto the line behind it; False where no line was met."""
     o, side = s.obstacle, free_side(robot)
-    robot.decide("obstacle", side="left" if side > 0 else "right", distance=round(min(distance_m, 9.0), 3))
+    name = "left" if side > 0 else "right"
+    robot.decide("obstacle", side=name, distance=round(distance_m, 3))
     line.cap_m_s = math.inf
     await settle(robot, line)
-    room = distance_m if distance_m < o.near_m else 0.6 * o.near_m
-    await drive_on(robot, line, -max(o.back_m, o.circle_m - robot.body.front_m - room - o.bulk_m), s.turn)
-    await turn_by(robot, line, side * o.turn_rad, s.turn)
-    if not await keep_beside(robot, line, side, s):
+    await drive_on(robot, line, -o.back_m, s.turn)
+    middle = await locate(robot, line, side, distance_m, s)
+    x, y = line.axle()
+    towards = math.atan2(middle[1] - y, middle[0] - x)
+    await turn_by(robot, line, wrap(towards + side * RIGHT_ANGLE - line.heading_rad), s.turn)
+    if not await circle(robot, line, middle, side, s):
         return False
-    robot.decide("passed", side="left" if side > 0 else "right")
+    robot.decide("passed", side=name)
     await drive_on(robot, line, o.over_share * line.ahead_m, s.turn)
     found = await turn_by(robot, line, side * o.onto_rad, s.turn, until=lambda: line.touched)
     line.forget()
     return found
 
 
-class Beside:
-    """Steers round an obstacle: a circle, drawn in or widened by what the side range sensor says.
-
-    A distance steers by how it changes with the way driven, which is the angle to the obstacle's side: that damps. No
-    echo just after a short one means too near to measure, not far.
-    """
+class Sweep:
+    """Where the range sensor's beam met something near while the robot turned."""
 
     def __init__(self, s: ObstacleSettings) -> None:
         self._s = s
-        self._seen: deque[tuple[float, float]] = deque(maxlen=40)
-        self._last = math.inf
+        self._met: list[tuple[float, float]] = []  # beam's direction, distance
 
-    def turn(self, echo: Range, travel_m: float) -> float:
-        """Return the rate of turn, positive away from the obstacle."""
-        s, round_ = self._s, -self._s.speed_m_s / self._s.circle_m
-        if not echo.valid or echo.distance_m > s.lost_m:
-            self._seen.clear()
-            return s.away_rad_s if self._last < s.close_m else round_
-        self._last = distance = echo.distance_m
-        slope = self._slope(distance, travel_m)
-        wanted = max(-s.slant, min((s.side_m - distance) / s.slant_m, s.slant))
-        return max(-s.in_rad_s, min(round_ - s.gain_rad_s * (slope - wanted), s.away_rad_s))
+    def see(self, echo: Range, beam_rad: float) -> None:
+        """Take in a distance and the direction of the beam when it was measured."""
+        if echo.valid and echo.distance_m < self._s.lost_m:
+            self._met.append((beam_rad, echo.distance_m))
 
-    def _slope(self, distance_m: float, travel_m: float) -> float:
-        """Return how the distance grows for each metre driven, over the last centimetres."""
-        seen = self._seen
-        if not seen or travel_m - seen[-1][0] > 0.003:
-            seen.append((travel_m, distance_m))
-        for travel, before in reversed(seen):
-            if travel_m - travel > self._s.slope_m:
-                return (distance_m - before) / (travel_m - travel)
-        return 0.0
+    def nearest(self) -> tuple[float, float] | None:
+        """Return direction and distance of what was met: the middle of the directions in which it was nearest."""
+        if not self._met:
+            return None
+        near = min(distance for _, distance in self._met)
+        directions = [beam for beam, distance in self._met if distance < near + self._s.deep_m]
+        return 0.5 * (min(directions) + max(directions)), near
 
 
-async def keep_beside(robot: Robot, line: Line, side: int, s: LineSettings) -> bool:
-    """Drive round the obstacle until an eye meets the line; False after a full round."""
-    o, beside = s.obstacle, Beside(s.obstacle)
-    start_m, start_rad, met = line.travel_m, line.heading_rad, 0
+async def locate(robot: Robot, line: Line, side: int, distance_m: float, s: LineSettings) -> tuple[float, float]:
+    """Turn away from the obstacle, sweep it with the range sensor's beam, and return where its middle is."""
+    o, sweep = s.obstacle, Sweep(s.obstacle)
+    x, y = line.axle()
+    room = 0.7 * distance_m + o.back_m + robot.body.front_m + o.bulk_m
+    guess = x + room * math.cos(line.heading_rad), y + room * math.sin(line.heading_rad)
+    if not robot.has("side_range"):
+        return guess
+    mount = robot.mount("side_range")
+
+    def seen() -> bool:
+        echo, drive = robot.sample.side_range, robot.sample.drive
+        if echo.valid:
+            turned = (drive.right_m_s - drive.left_m_s) / robot.body.track_width_m * echo.age_s
+            sweep.see(echo, line.heading_rad - turned + mount.heading_rad)
+        return False
+
+    await turn_by(robot, line, side * o.sweep_rad, s.turn, until=seen)
+    found = sweep.nearest()
+    if found is None:
+        return guess
+    beam, distance = found
+    cos, sin = math.cos(beam - mount.heading_rad), math.sin(beam - mount.heading_rad)
+    x, y = line.axle()
+    far = distance + o.bulk_m
+    return (
+        x + mount.ahead_m * cos - mount.left_m * sin + far * math.cos(beam),
+        y + mount.ahead_m * sin + mount.left_m * cos + far * math.sin(beam),
+    )
+
+
+async def circle(robot: Robot, line: Line, middle: tuple[float, float], side: int, s: LineSettings) -> bool:
+    """Drive round `middle`, obstacle on the sensor's side, until an eye meets the line; False after a full round."""
+    o, radius = s.obstacle, s.obstacle.circle_m
+    start_m, start_rad, met, last = line.travel_m, line.heading_rad, 0, math.inf
     while (line.heading_rad - start_rad) * side > -o.round_rad and line.travel_m - start_m < o.longest_m:
-        wheels(robot, o.speed_m_s, side * beside.turn(robot.sample.side_range, line.travel_m))
+        x, y = line.axle()
+        away = math.hypot(x - middle[0], y - middle[1])
+        echo = robot.sample.side_range
+        if echo.valid:
+            last = echo.distance_m
+        elif last > o.close_m:
+            last = math.inf
+        radius = min(max(radius, away + o.side_m - last), o.circle_m + o.wider_m)
+        ahead = math.atan2(y - middle[1], x - middle[0]) - side * RIGHT_ANGLE
+        slant = max(-o.slant_rad, min((away - radius) / o.slant_m, o.slant_rad))
+        off = wrap(ahead - side * slant - line.heading_rad)
+        wheels(robot, o.speed_m_s, o.gain_per_s * off - side * o.speed_m_s / away)
         line.look(await tick())
         met = met + 1 if line.touched and line.travel_m - start_m > o.leave_m else 0
         if met >= 2:

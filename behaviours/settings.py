@@ -57,8 +57,10 @@ class FollowSettings:
     hug_rad_s: float = _number(0.5, 0.0, 3.0)
     """Turn towards where the line was, while neither eye has any of it: a thin line fits between the eyes, and the
     robot leans on its edge."""
-    contact: float = _number(0.10, 0.05, 0.9)
-    """Darkness from which an eye has the line: well above what dirt and uneven light make."""
+    trace: float = _number(0.08, 0.02, 0.5)
+    """Darkness from which an eye has a trace of the line: several times what noise and uneven light make."""
+    touch: float = _number(0.20, 0.05, 0.9)
+    """Darkness from which an eye has met a line that it was searching for."""
     blind_s: float = _number(0.25, 0.02, 2.0)
     """Readings may be missing for so long; course and speed are held meanwhile. Then the robot stands."""
 
@@ -167,50 +169,56 @@ class TurnSettings:
 class ObstacleSettings:
     """Seeing an obstacle and going round it."""
 
-    rise: float = _number(0.012, 0.001, 1.0)
-    """Light of the forward sensor above that of the empty hall: six times its noise, and what black gives at 45 mm."""
-    adapt: float = _number(0.01, 0.0, 1.0)
-    """Share of a change of the empty hall's light taken in a tick: a second at 100 Hz."""
-    votes: int = _whole(4, 1, 20)
-    """Readings that must say that something is there."""
+    smooth_s: float = _number(0.04, 0.0, 0.5)
+    """Low-pass of the forward sensor's light: its noise is as large as what black gives back."""
+    rise: float = _number(0.006, 0.001, 1.0)
+    """Smoothed light above that of the empty hall: seven times its noise; black gives it at 50 to 80 mm."""
+    fall: float = _number(0.004, 0.001, 1.0)
+    """Smoothed light below that of the empty hall: something dark hides it."""
+    adapt: float = _number(0.007, 0.0, 1.0)
+    """Share of a change of the empty hall's light taken in a tick: a second and a half at 100 Hz."""
+    votes: int = _whole(6, 1, 50)
+    """Readings in a row that must say near."""
     step_m: float = _number(0.002, 0.0005, 0.02)
     """Way between the readings that are kept to see the light grow."""
     base_m: float = _number(0.010, 0.002, 0.1)
     """Way over which the light's growth is taken."""
-    near_m: float = _number(0.075, 0.02, 0.3)
+    view_m: float = _number(0.025, 0.0, 0.1)
+    """Way for which it must have been in view before its growth counts."""
+    faint: float = _number(0.011, 0.001, 0.2)
+    """Less light than this above the empty hall's is given by black alone, from near."""
+    near_m: float = _number(0.080, 0.02, 0.3)
     """Distance by looming at which the robot stops. The hall's light on the obstacle makes it seem a fifth farther."""
     dazzle: float = _number(0.75, 0.1, 5.0)
     """Light so far above the empty hall's is near, whatever its growth."""
     approach_m_s: float = _number(0.08, 0.02, 0.5)
     """Speed towards something that is seen."""
-    back_m: float = _number(0.015, 0.0, 0.2)
-    """Least room made before turning: the corners of the body swing wider than its front reaches."""
-    turn_rad: float = _number(1.5, 0.5, 2.0)
-    """Turn away from the line."""
-    speed_m_s: float = _number(0.10, 0.02, 0.5)
-    """Speed round an obstacle."""
-    circle_m: float = _number(0.215, 0.1, 0.6)
-    """Radius of the way round: half a body, half an obstacle's diagonal (85 mm), and room for a mistake."""
+    back_m: float = _number(0.030, 0.0, 0.2)
+    """Room made before turning: the corners of the body swing wider than its front reaches."""
+    sweep_rad: float = _number(2.0, 1.2, 2.8)
+    """Turn away in which the beam sweeps over the obstacle: a right angle, and some for one that is not right ahead."""
+    lost_m: float = _number(0.25, 0.05, 2.0)
+    """A distance beyond this is something else."""
+    deep_m: float = _number(0.03, 0.0, 0.2)
+    """Distances so much greater than the least are still the obstacle's front."""
     bulk_m: float = _number(0.045, 0.0, 0.5)
     """From an obstacle's front to its middle."""
-    side_m: float = _number(0.070, 0.02, 0.3)
-    """Distance wanted beside."""
+    circle_m: float = _number(0.235, 0.1, 0.6)
+    """Radius of the way round: half an obstacle (70 mm), the swing of a corner of the body (131 mm), and some more."""
+    wider_m: float = _number(0.08, 0.0, 0.3)
+    """The circle may become so much wider."""
+    side_m: float = _number(0.055, 0.02, 0.3)
+    """Nearer beside than this, and the circle becomes wider."""
     close_m: float = _number(0.045, 0.01, 0.2)
-    """Below this the sensor may be too near to measure at all."""
-    lost_m: float = _number(0.22, 0.05, 2.0)
-    """A distance beyond this is something else."""
-    slope_m: float = _number(0.02, 0.005, 0.1)
-    """Way over which the change of distance is taken."""
-    slant: float = _number(0.3, 0.05, 1.0)
-    """Steepest way towards or away from the obstacle, as a tangent."""
+    """No echo after one from nearer than this: too near to measure, not gone."""
     slant_m: float = _number(0.10, 0.02, 0.5)
-    """Distance error that asks for a slant of 1."""
-    gain_rad_s: float = _number(1.8, 0.1, 20.0)
-    """Rate of turn for a slant that is off by 1."""
-    in_rad_s: float = _number(0.75, 0.1, 5.0)
-    """Fastest turn towards an obstacle."""
-    away_rad_s: float = _number(0.4, 0.1, 5.0)
-    """Fastest turn away from an obstacle."""
+    """Off the circle by this asks for a slant of one radian."""
+    slant_rad: float = _number(0.4, 0.05, 1.0)
+    """Steepest way onto the circle."""
+    gain_per_s: float = _number(3.0, 0.1, 20.0)
+    """Rate of turn for each radian off."""
+    speed_m_s: float = _number(0.12, 0.02, 0.5)
+    """Speed round an obstacle."""
     leave_m: float = _number(0.10, 0.0, 0.5)
     """A line met before this is the one left."""
     round_rad: float = _number(4.4, 3.0, 7.0)

@@ -69,14 +69,16 @@ class Trail:
                 (travel_m, self.x_m + ahead * math.cos(heading_rad), self.y_m + ahead * math.sin(heading_rad))
             )
 
-    def middle(self, travel_m: float, heading_rad: float) -> tuple[float, float]:
-        """Return where the eyes' middle is, given the encoders' travel and heading now."""
+    def axle(self, travel_m: float, heading_rad: float) -> tuple[float, float]:
+        """Return where the middle of the axle is, given the encoders' travel and heading now."""
         moved = travel_m - self.travel_m
         between = 0.5 * (heading_rad + self.heading_rad)
-        return (
-            self.x_m + moved * math.cos(between) + self.ahead_m * math.cos(heading_rad),
-            self.y_m + moved * math.sin(between) + self.ahead_m * math.sin(heading_rad),
-        )
+        return self.x_m + moved * math.cos(between), self.y_m + moved * math.sin(between)
+
+    def middle(self, travel_m: float, heading_rad: float) -> tuple[float, float]:
+        """Return where the eyes' middle is, given the encoders' travel and heading now."""
+        x, y = self.axle(travel_m, heading_rad)
+        return x + self.ahead_m * math.cos(heading_rad), y + self.ahead_m * math.sin(heading_rad)
 
     def ray(self, length_m: float, until_m: float, heading_rad: float) -> Ray:
         """Return the straight line through the last `length_m` of the way before the travel `until_m`.

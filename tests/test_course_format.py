@@ -11,6 +11,7 @@ from drivers.fake.course.format import parse_course
 from robotcore.errors import Faults, UserError
 
 FORMAT = Path(__file__).parents[1] / "drivers/fake/course/FORMAT.md"
+LINE_COURSES = ["breakwater", "quay", "shoals", "slipway", "storm"]
 GOOD = """
 [course]
 name = "good"
@@ -41,7 +42,7 @@ def with_moves(moves, more=""):
 
 
 def test_the_shipped_courses_load():
-    assert shipped() == ["breakwater", "quay", "shoals", "slipway", "storm"]
+    assert [name for name in shipped() if load_course(name).zone is None] == LINE_COURSES
     for name in shipped():
         course = load_course(name)
         assert course.name == name

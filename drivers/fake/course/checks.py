@@ -40,8 +40,11 @@ def check_drawing(drawing: Drawing, width: float, height: float, checker: Checke
         if off and source not in noted:
             noted.add(source)
             x, y = off[0]
-            checker.fault(source, f"{what} leaves the board ({width * 1000:.0f} by {height * 1000:.0f} mm) at "
-                          f"{_mm(x, y)}; move it, or enlarge course.size_mm")
+            checker.fault(
+                source,
+                f"{what} leaves the board ({width * 1000:.0f} by {height * 1000:.0f} mm) at "
+                f"{_mm(x, y)}; move it, or enlarge course.size_mm",
+            )
 
 
 def _outlines(drawing: Drawing) -> Iterator[tuple[str, str, Sequence[Point], float]]:
@@ -86,11 +89,16 @@ def _check_markers(drawing: Drawing, net: Net, checker: Checker) -> None:
         corners = marker.corners()
         touches = any(_touches(edge.line, corners, drawing.line_width_m / 2 + 0.002) for edge in net.edges)
         if not touches:
-            checker.fault(marker.source, f"the marker at {_mm(marker.x, marker.y)} touches no "
-                          "line; move its edge to the line's edge")
+            checker.fault(
+                marker.source,
+                f"the marker at {_mm(marker.x, marker.y)} touches no line; move its edge to the line's edge",
+            )
         elif junction_of(net, marker) is None:
-            checker.fault(marker.source, f"the marker at {_mm(marker.x, marker.y)} stands at no "
-                          "junction; move its middle to within 60 mm of one")
+            checker.fault(
+                marker.source,
+                f"the marker at {_mm(marker.x, marker.y)} stands at no "
+                "junction; move its middle to within 60 mm of one",
+            )
 
 
 def _touches(line: Polyline, corners: tuple[Point, ...], reach: float) -> bool:
@@ -99,16 +107,17 @@ def _touches(line: Polyline, corners: tuple[Point, ...], reach: float) -> bool:
     s, away = line.nearest(x, y)
     if away > reach + 0.05:
         return False
-    return any(
-        polygon_distance(*line.at(s + i * 0.004), corners) <= reach for i in range(-12, 13)
-    )
+    return any(polygon_distance(*line.at(s + i * 0.004), corners) <= reach for i in range(-12, 13))
 
 
 def _check_gap(line: Polyline, gap: Spot, checker: Checker) -> None:
     for low, high, side in ((gap.s_m - STRAIGHT_M, gap.s_m, "before"), (gap.end_m, gap.end_m + STRAIGHT_M, "after")):
         if low < 0.0 or high > line.length or _bend(line, low, high, line.heading(gap.s_m + 0.001)) > math.radians(5):
-            checker.fault("course", f"the gap at {_mm(gap.x, gap.y)} has less than 50 mm of "
-                          f"straight line {side} it; add straight_mm = 50 there")
+            checker.fault(
+                "course",
+                f"the gap at {_mm(gap.x, gap.y)} has less than 50 mm of "
+                f"straight line {side} it; add straight_mm = 50 there",
+            )
 
 
 def _bend(line: Polyline, low: float, high: float, heading: float) -> float:
@@ -127,8 +136,10 @@ def _check_ramp(ramp: Ramp, spot: Spot, line: Polyline, checker: Checker) -> Non
         for plate in slopes:
             off = abs(math.sin(line.heading(s) - plate.heading))
             if off > math.sin(math.radians(20)) and inside_convex(x, y, plate.corners()):
-                checker.fault(ramp.source, f"the line runs askew on a slope at {_mm(x, y)}; let it run straight up or "
-                              "down, within 20 degrees")
+                checker.fault(
+                    ramp.source,
+                    f"the line runs askew on a slope at {_mm(x, y)}; let it run straight up or down, within 20 degrees",
+                )
                 return
 
 
@@ -141,8 +152,11 @@ def _check_steps(line: Polyline, relief: Relief, checker: Checker) -> None:
         x, y = line.at(0.002 * i)
         height = relief.height(x, y)
         if abs(height - last) > STEP_M:
-            checker.fault("course", f"the line meets a step of {abs(height - last) * 1000:.0f} mm at {_mm(x, y)}; "
-                          "join the plates there, or move the line or the ramp")
+            checker.fault(
+                "course",
+                f"the line meets a step of {abs(height - last) * 1000:.0f} mm at {_mm(x, y)}; "
+                "join the plates there, or move the line or the ramp",
+            )
             return
         last = height
 
@@ -155,8 +169,11 @@ def _check_obstacle(solid: Solid, spot: Spot, route: Route, checker: Checker) ->
         near = min(_solid_distance(solid, *route.line.at(s)) for s in (other.s_m, other.end_m))
         if room < CLEAR_M and near < CLEAR_M:
             what = "another obstacle" if other.kind == "obstacle" else f"the {other.kind}"
-            checker.fault(solid.source, f"stands within 150 mm of {what} at {_mm(other.x, other.y)}, so that nobody "
-                          "can pass it; move it along the line")
+            checker.fault(
+                solid.source,
+                f"stands within 150 mm of {what} at {_mm(other.x, other.y)}, so that nobody "
+                "can pass it; move it along the line",
+            )
 
 
 def _check_room(solids: Sequence[Solid], walls: Sequence[Wall], route: Route, checker: Checker) -> None:
@@ -174,11 +191,19 @@ def _check_room(solids: Sequence[Solid], walls: Sequence[Wall], route: Route, ch
 def _check_beside(solid: Solid, route: Route, checker: Checker) -> None:
     if route.line.nearest(solid.x, solid.y)[1] > solid.radius + BESIDE_M:
         return
-    places = [route.line.at(0.01 * i) for i in range(int(route.length_m / 0.01) + 1)]
+    places = [route.line.at(s) for s in _marks(route)]
     away, (x, y) = min((_solid_distance(solid, *place), place) for place in places)
     if away < BESIDE_M:
-        checker.fault(solid.source, f"stands {away * 1000:.0f} mm beside the line at {_mm(x, y)}, where the robot must "
-                      f"pass; keep {BESIDE_M * 1000:.0f} mm away, or put an obstacle on the line")
+        checker.fault(
+            solid.source,
+            f"stands {away * 1000:.0f} mm beside the line at {_mm(x, y)}, where the robot must "
+            f"pass; keep {BESIDE_M * 1000:.0f} mm away, or put an obstacle on the line",
+        )
+
+
+def _marks(route: Route) -> list[float]:
+    """Return arc lengths 10 mm apart on all of the route but its jump through a zone."""
+    return [low + 0.01 * i for low, high in route.stretches() for i in range(int((high - low) / 0.01) + 1)]
 
 
 def _solid_distance(solid: Solid, x: float, y: float) -> float:

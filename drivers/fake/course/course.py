@@ -15,6 +15,7 @@ from drivers.fake.course.shapes import (
     Stroke,
     Wall,
 )
+from drivers.fake.zone.layout import Zone
 
 
 @frozen
@@ -34,8 +35,9 @@ class Colours:
 class Course:
     """One course. Two courses are equal where name and text are.
 
-    `text` is the TOML it came from, so that a recording can hold it. `start` lies on the line. `zone` is None until
-    zones exist. `bumps` and `ramps` are also in `relief`; `walls` are not in `obstacles`.
+    `text` is the TOML it came from, so that a recording can hold it. `start` lies on the line. `bumps` and
+    `ramps` are also in `relief`; `walls` (those of the zone among them) are not in `obstacles`; the strips in the
+    zone's openings are in `strips`.
     """
 
     name: str
@@ -54,7 +56,7 @@ class Course:
     walls: tuple[Wall, ...] = field(eq=False)
     relief: Relief = field(eq=False)
     route: Route = field(eq=False)
-    zone: None = field(default=None, eq=False)
+    zone: Zone | None = field(default=None, eq=False)
 
     @property
     def finish(self) -> Strip | None:

@@ -16,6 +16,8 @@ from drivers.fake.course.shapes import BLACK, GREEN, PAINTS, RED, SILVER, TABLE,
 from drivers.fake.course.things import read_bump, read_colour, read_plate, read_ramp, read_solid, read_strip
 from drivers.fake.course.tiles import draw_tiles
 from drivers.fake.course.tracing import Scene, trace
+from drivers.fake.zone.bounds import check_zone
+from drivers.fake.zone.reading import read_zone
 from robotcore.checking import Checker, Table, nearest, parse_toml
 
 
@@ -43,13 +45,24 @@ def parse_course(text: str, source: str) -> Course:
     _lines(top.tables("line"), drawing)
     _things(top, drawing)
     walls = tuple(_wall(table) for table in top.tables("wall"))
+    zone = read_zone(top)
     top.close()
+    if zone is not None and not checker.faults:
+        drawing.strips += zone.strips()
+        walls += tuple(zone.walls())
+        check_zone(zone, drawing, width, height, checker)
     check_drawing(drawing, width, height, checker)
     checker.finish()
     net = Net(drawing.strokes)
     scene = Scene(
-        start, drawing.line_width_m, drawing.markers, drawing.strips, drawing.bumps, drawing.ramps,
+        start,
+        drawing.line_width_m,
+        drawing.markers,
+        drawing.strips,
+        drawing.bumps,
+        drawing.ramps,
         drawing.obstacles,
+        zone,
     )
     route = trace(net, scene, checker)
     plates = [plate for ramp in drawing.ramps for plate in ramp.plates]
@@ -58,16 +71,34 @@ def parse_course(text: str, source: str) -> Course:
     checker.finish()
     assert route is not None  # a route that failed left a fault
     return Course(
-        name, text, width, height, drawing.line_width_m, colours, start, tuple(drawing.strokes),
-        tuple(drawing.markers), tuple(drawing.strips), tuple(drawing.bumps), tuple(drawing.ramps),
-        tuple(drawing.obstacles), walls, relief, route,
+        name,
+        text,
+        width,
+        height,
+        drawing.line_width_m,
+        colours,
+        start,
+        tuple(drawing.strokes),
+        tuple(drawing.markers),
+        tuple(drawing.strips),
+        tuple(drawing.bumps),
+        tuple(drawing.ramps),
+        tuple(drawing.obstacles),
+        walls,
+        relief,
+        route,
+        zone,
     )
 
 
 def _colours(table: Table) -> Colours:
     found = Colours(
-        read_colour(table, "floor", WHITE), read_colour(table, "line", BLACK), read_colour(table, "marker", GREEN),
-        read_colour(table, "red", RED), read_colour(table, "silver", SILVER), read_colour(table, "green", GREEN),
+        read_colour(table, "floor", WHITE),
+        read_colour(table, "line", BLACK),
+        read_colour(table, "marker", GREEN),
+        read_colour(table, "red", RED),
+        read_colour(table, "silver", SILVER),
+        read_colour(table, "green", GREEN),
         read_colour(table, "table", TABLE),
     )
     table.close()

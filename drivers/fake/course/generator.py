@@ -41,8 +41,11 @@ class Option:
 
 _OPTIONS = (
     Option("straight", ("straight",), "ahead", 1.0),
-    *(Option(kind, (kind,), out, weight, needs) for out in ("left", "right") for kind, weight, needs in (
-        ("curve", 2.0, 0.0), ("corner", 1.0, 0.1), ("tight", 1.0, 0.4))),
+    *(
+        Option(kind, (kind,), out, weight, needs)
+        for out in ("left", "right")
+        for kind, weight, needs in (("curve", 2.0, 0.0), ("corner", 1.0, 0.1), ("tight", 1.0, 0.4))
+    ),
     Option("gap", ("gap",), "ahead", 1.5),
     Option("bump", ("bump",), "ahead", 1.5, 0.2),
     Option("zigzag", ("zigzag",), "ahead", 1.5, 0.4),
@@ -212,8 +215,12 @@ class _Walk:
         if kind == "bump":
             return {"kind": kind, "height_mm": rng.randint(4, 10), "skew_deg": rng.randint(-30, 30)}
         if kind == "zigzag":
-            return {"kind": kind, "teeth": rng.randint(1, 2 + round(hard)), "reach_mm": rng.randrange(20, 51, 5),
-                    "first": rng.choice(("left", "right"))}
+            return {
+                "kind": kind,
+                "teeth": rng.randint(1, 2 + round(hard)),
+                "reach_mm": rng.randrange(20, 51, 5),
+                "first": rng.choice(("left", "right")),
+            }
         if kind == "wave":
             return {"kind": kind, "first": rng.choice(("left", "right"))}
         if kind == "obstacle":
@@ -227,11 +234,17 @@ class _Walk:
     def _obstacle(self) -> Words:
         rng = self.rng
         shape = rng.choice(("box", "round", "prism"))
-        words: Words = {"shape": shape, "colour": rng.choice(("blue", "red", "yellow", "white", "black", "brown")),
-                        "height_mm": rng.randrange(150, 301, 10)}
+        words: Words = {
+            "shape": shape,
+            "colour": rng.choice(("blue", "red", "yellow", "white", "black", "brown")),
+            "height_mm": rng.randrange(150, 301, 10),
+        }
         if shape == "box":
-            return {**words, "size_mm": [rng.randrange(50, 101, 10), rng.randrange(60, 121, 10)],
-                    "turn_deg": rng.choice((0, 0, 20, 45))}
+            return {
+                **words,
+                "size_mm": [rng.randrange(50, 101, 10), rng.randrange(60, 121, 10)],
+                "turn_deg": rng.choice((0, 0, 20, 45)),
+            }
         words["diameter_mm"] = rng.randrange(60, 121, 10)
         return {**words, "sides": rng.randint(3, 8)} if shape == "prism" else words
 
@@ -270,10 +283,17 @@ class _Walk:
         dx, dy = _STEPS[self.facing % 4]
         gone = 150 - (900 - slopes - level) / 2
         x, y = (self.cell[0] + 0.5) * 300 - gone * dx, (self.cell[1] + 0.5) * 300 - gone * dy
-        self.ramps.append({
-            "at_mm": [round(x), round(y)], "heading_deg": 90 * (self.facing % 4), "up_deg": up, "down_deg": down,
-            "rise_mm": rise, "level_mm": level, "width_mm": 280,
-        })
+        self.ramps.append(
+            {
+                "at_mm": [round(x), round(y)],
+                "heading_deg": 90 * (self.facing % 4),
+                "up_deg": up,
+                "down_deg": down,
+                "rise_mm": rise,
+                "level_mm": level,
+                "width_mm": 280,
+            }
+        )
 
 
 def _lines(words: Words) -> str:

@@ -120,8 +120,10 @@ def _cuts(chains: Sequence[Polyline]) -> list[list[float]]:
         for j in range(i):
             other = boxes[j]
             if (
-                box[0] <= other[2] + TOUCH_M and other[0] <= box[2] + TOUCH_M
-                and box[1] <= other[3] + TOUCH_M and other[1] <= box[3] + TOUCH_M
+                box[0] <= other[2] + TOUCH_M
+                and other[0] <= box[2] + TOUCH_M
+                and box[1] <= other[3] + TOUCH_M
+                and other[1] <= box[3] + TOUCH_M
             ):
                 for point in _meetings(chains[i], chains[j]):
                     cuts[i].append(chains[i].nearest(*point)[0])

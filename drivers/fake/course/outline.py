@@ -104,9 +104,11 @@ def _joined(strokes: Sequence[Stroke]) -> list[tuple[bool, bool]]:
             return True
         x, y = end
         return any(
-            box[0] - TOUCH_M <= x <= box[2] + TOUCH_M and box[1] - TOUCH_M <= y <= box[3] + TOUCH_M
+            box[0] - TOUCH_M <= x <= box[2] + TOUCH_M
+            and box[1] - TOUCH_M <= y <= box[3] + TOUCH_M
             and chain.nearest(x, y)[1] <= TOUCH_M
-            for index, row in enumerate(chains) if index != own
+            for index, row in enumerate(chains)
+            if index != own
             for chain, box in zip(row, boxes[index], strict=True)
         )
 
@@ -133,14 +135,16 @@ def _first_point(piece: Piece) -> Point:
 
 
 def layers(course: Course) -> list[Layer]:
-    """Return the painted layers, topmost first: strips, line, markers."""
+    """Return the painted layers, topmost first: strips, line, markers, berths."""
     colours = {"red": course.colours.red, "silver": course.colours.silver, "green": course.colours.green}
     found = [Layer(colours[strip.kind], (Polygon(strip.corners()),)) for strip in course.strips[::-1]]
     line = [
-        shape for stroke, joined in zip(course.strokes, _joined(course.strokes), strict=True)
+        shape
+        for stroke, joined in zip(course.strokes, _joined(course.strokes), strict=True)
         for shape in line_shapes(stroke, course.line_width_m, joined)
     ]
     found.append(Layer(course.colours.line, tuple(line)))
     markers = tuple(Polygon(marker.corners()) for marker in course.markers)
     found.append(Layer(course.colours.marker, markers))
-    return found
+    berths = () if course.zone is None else course.zone.berths
+    return found + [Layer(berth.colour, (Polygon(berth.area),)) for berth in berths if berth.mark != "wall"]

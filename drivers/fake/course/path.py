@@ -129,7 +129,7 @@ def _junction(pen: Pen, move: Table) -> None:
                 pen.marker(along, left, size)
     go = move.choice("go", (*ARMS, "end"), GO_BY_MARKER.get(marker, "end"))
     if go not in (*arms, "end"):
-        move.fault("junction", f"has no arm {go!r}, yet the line goes on there; add it, or say go = \"end\"")
+        move.fault("junction", f'has no arm {go!r}, yet the line goes on there; add it, or say go = "end"')
     for arm, stub in zip(arms, stubs, strict=True):
         if arm != go and stub > 0.0:
             pen.stub(ARMS[arm], stub)
@@ -144,7 +144,7 @@ def _arms(move: Table) -> list[str]:
     arms = move.data["junction"]
     words = isinstance(arms, list) and arms and all(isinstance(arm, str) and arm in ARMS for arm in arms)
     if not words or len(set(arms)) < len(arms):
-        move.fault("junction", f"is {arms!r}; list the arms that leave: some of \"left\", \"right\", \"ahead\"")
+        move.fault("junction", f'is {arms!r}; list the arms that leave: some of "left", "right", "ahead"')
         return ["ahead"]
     return list(arms)
 

@@ -24,9 +24,7 @@ class Relief:
 
     __slots__ = ("_cells", "_columns", "_rows", "bumps", "flat", "plates")
 
-    def __init__(
-        self, bumps: Sequence[Bump], plates: Sequence[Plate], width_m: float, height_m: float
-    ) -> None:
+    def __init__(self, bumps: Sequence[Bump], plates: Sequence[Plate], width_m: float, height_m: float) -> None:
         self.bumps = tuple(bumps)
         self.plates = tuple(plates)
         self.flat = not (bumps or plates)
@@ -54,8 +52,11 @@ class Relief:
         return highest
 
     def _enter(
-        self, cells: list[list[Callable[[float, float], float]]], height: Callable[[float, float], float],
-        box: tuple[float, float, float, float], margin: float,
+        self,
+        cells: list[list[Callable[[float, float], float]]],
+        height: Callable[[float, float], float],
+        box: tuple[float, float, float, float],
+        margin: float,
     ) -> None:
         left, bottom = math.floor((box[0] - margin) / _CELL_M), math.floor((box[1] - margin) / _CELL_M)
         right, top = math.floor((box[2] + margin) / _CELL_M), math.floor((box[3] + margin) / _CELL_M)

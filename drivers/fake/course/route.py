@@ -15,9 +15,9 @@ from drivers.fake.course.geometry import Point, Polyline
 class Spot:
     """Something on the route, from `s_m` to `end_m` along it, at (x, y) where it begins.
 
-    `kind` is "junction", "gap", "corner", "bump", "ramp", "obstacle", "silver", "green" or "finish". A junction also
-    has the `marker` that holds for this approach ("left", "right", "both", "none"), whether a decoy stands after it,
-    and where to `go` ("left", "right", "back", "ahead"). `index` counts bumps, ramps, obstacles or strips as the
+    `kind` is "junction", "gap", "corner", "bump", "ramp", "obstacle", "silver", "zone", "green" or "finish". A junction
+    also has the `marker` that holds for this approach ("left", "right", "both", "none"), whether a decoy stands after
+    it, and where to `go` ("left", "right", "back", "ahead"). `index` counts bumps, ramps, obstacles or strips as the
     course lists them, else -1.
     """
 
@@ -38,18 +38,37 @@ class Route:
     Args:
         line: the path from start to finish.
         spots: what lies on it, in the order met.
+        zone: from where to where the route jumps straight through a zone (m along it), if it does.
     """
 
-    __slots__ = ("line", "spots")
+    __slots__ = ("line", "spots", "zone")
 
-    def __init__(self, line: Polyline, spots: tuple[Spot, ...]) -> None:
+    def __init__(self, line: Polyline, spots: tuple[Spot, ...], zone: tuple[float, float] | None = None) -> None:
         self.line = line
         self.spots = spots
+        self.zone = zone
 
     @property
     def length_m(self) -> float:
         """Return the length from start to finish."""
         return self.line.length
+
+    @property
+    def outside_m(self) -> float:
+        """Return the length without the jump through the zone."""
+        return self.counted(self.line.length)
+
+    def counted(self, s: float) -> float:
+        """Return arc length `s` without what of it jumps through the zone."""
+        if self.zone is None or s <= self.zone[0]:
+            return s
+        return s - (min(s, self.zone[1]) - self.zone[0])
+
+    def stretches(self) -> tuple[tuple[float, float], ...]:
+        """Return from where to where (m along it) there is a line to be followed."""
+        if self.zone is None:
+            return ((0.0, self.line.length),)
+        return (0.0, self.zone[0]), (self.zone[1], self.line.length)
 
     @property
     def points(self) -> tuple[Point, ...]:
@@ -62,8 +81,14 @@ class Route:
         return x, y, self.line.heading(s)
 
     def project(
-        self, x: float, y: float, near_s: float, *,
-        back_m: float = 0.15, ahead_m: float = 0.25, heading: float | None = None,
+        self,
+        x: float,
+        y: float,
+        near_s: float,
+        *,
+        back_m: float = 0.15,
+        ahead_m: float = 0.25,
+        heading: float | None = None,
     ) -> tuple[float, float]:
         """Return (arc length, distance) of the nearest point of the route around `near_s`.
 

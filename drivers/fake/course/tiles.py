@@ -44,12 +44,14 @@ def _gap(table: Table) -> Moves:
 
 
 def _zigzag(table: Table) -> Moves:
-    return [{
-        "zigzag": table.integer("teeth", 2, low=1, high=4),
-        "length_mm": TILE_MM,
-        "reach_mm": table.number("reach_mm", 40.0, low=5.0, high=80.0),
-        "first": table.choice("first", ("left", "right"), "left"),
-    }]
+    return [
+        {
+            "zigzag": table.integer("teeth", 2, low=1, high=4),
+            "length_mm": TILE_MM,
+            "reach_mm": table.number("reach_mm", 40.0, low=5.0, high=80.0),
+            "first": table.choice("first", ("left", "right"), "left"),
+        }
+    ]
 
 
 def _wave(table: Table) -> Moves:

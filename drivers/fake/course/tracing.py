@@ -7,6 +7,7 @@ Anything that leaves no way, or two, is a fault of the course.
 
 import math
 from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 
 from attrs import define, evolve, field
 
@@ -14,12 +15,16 @@ from drivers.fake.course.geometry import Polyline, inside_convex, into_frame, se
 from drivers.fake.course.graph import Arm, Net
 from drivers.fake.course.route import Route, Spot
 from drivers.fake.course.shapes import Bump, Marker, Pose, Ramp, Solid, Strip
+from drivers.fake.zone.layout import Zone
 from robotcore.checking import Checker
 
 MARKER_REACH_M = 0.06
 """A marker belongs to a junction that is no farther than this from its middle."""
 
 GAP_M = 0.2005
+GATE_M, ASIDE_M = 0.080, 0.020
+"""The line ends, and begins again, so far outside a zone's opening at most, and so far beside its middle."""
+
 _STEP_M = 0.002
 _TURNS = {"left": math.pi / 2, "right": -math.pi / 2, "none": 0.0}
 _GO = {"left": "left", "right": "right", "none": "ahead", "both": "back"}
@@ -36,6 +41,7 @@ class Scene:
     bumps: Sequence[Bump]
     ramps: Sequence[Ramp]
     obstacles: Sequence[Solid]
+    zone: Zone | None = None
 
 
 @define
@@ -43,6 +49,7 @@ class _Trail:
     points: list[tuple[float, float]] = field(factory=list)
     spots: list[Spot] = field(factory=list)
     s: float = 0.0
+    zone: tuple[float, float] | None = None
 
     def extend(self, line: Polyline, low: float, high: float) -> None:
         inner = [point for point, s in zip(line.points, line.s, strict=True) if low < s < high]
@@ -51,6 +58,14 @@ class _Trail:
 
     def heading(self) -> float:
         return Polyline(self.points[-40:]).reversed().heading(0.008) + math.pi
+
+    def jump(self, into: Pose, out: Pose, beyond: tuple[float, float]) -> None:
+        """Go straight through a zone, from where the trail is over the middles of both openings to `beyond`."""
+        way = [self.points[-1], (into.x, into.y), (out.x, out.y), beyond]
+        before, through, after = (math.dist(a, b) for a, b in pairwise(way))
+        self.points += way[1:3]
+        self.zone = self.s + before, self.s + before + through
+        self.s += before + through + after
 
 
 def trace(net: Net, scene: Scene, checker: Checker) -> Route | None:
@@ -71,8 +86,11 @@ def trace(net: Net, scene: Scene, checker: Checker) -> Route | None:
             return _complete(trail, scene)
         trail.extend(line, low, line.length)
         if arm in seen:
-            checker.fault("course", f"the route runs in a circle and comes by {_mm(trail.points[-1])} again; "
-                          "put a marker at a junction on its way, or a red strip")
+            checker.fault(
+                "course",
+                f"the route runs in a circle and comes by {_mm(trail.points[-1])} again; "
+                "put a marker at a junction on its way, or a red strip",
+            )
             return None
         seen.add(arm)
         onward = _onward(net, arm, trail, scene, checker)
@@ -111,7 +129,9 @@ def _begin(net: Net, scene: Scene, checker: Checker) -> tuple[Arm, float] | None
 def _finish(line: Polyline, low: float, strips: Iterable[Strip]) -> float:
     """Return where the middle of the first red strip on this line is (perhaps beyond the line's end), or infinity."""
     middles = [
-        span[0] + strip.along_m / 2 for strip in strips if strip.kind == "red"
+        span[0] + strip.along_m / 2
+        for strip in strips
+        if strip.kind == "red"
         for span in spans_inside(line, strip_test(strip), (strip.x, strip.y), strip.across_m, low)[:1]
     ]
     return min(middles, default=math.inf)
@@ -126,6 +146,8 @@ def _onward(net: Net, arm: Arm, trail: _Trail, scene: Scene, checker: Checker) -
     if len(arms) >= 3:
         return _at_junction(net, index, came, trail, scene, checker)
     if not others:
+        if scene.zone is not None and trail.zone is None and _at_gate(net, index, trail.heading(), scene.zone):
+            return _through_zone(net, trail, scene.zone, checker)
         return _over_gap(net, index, trail, checker)
     bend = wrap(net.leaving(others[0]) - trail.heading())
     if abs(bend) > math.radians(140):
@@ -137,9 +159,7 @@ def _onward(net: Net, arm: Arm, trail: _Trail, scene: Scene, checker: Checker) -
     return others[0]
 
 
-def _at_junction(
-    net: Net, index: int, came: Arm, trail: _Trail, scene: Scene, checker: Checker
-) -> Arm | None:
+def _at_junction(net: Net, index: int, came: Arm, trail: _Trail, scene: Scene, checker: Checker) -> Arm | None:
     node, heading = net.nodes[index], trail.heading()
     marker, decoy = read_markers(net, index, heading, scene.markers)
     go = _GO[marker]
@@ -147,9 +167,7 @@ def _at_junction(
     if marker == "both":
         return came
     wanted = _TURNS[marker]
-    offs = sorted(
-        (abs(wrap(net.leaving(arm) - heading - wanted)), i) for i, arm in enumerate(node.arms) if arm != came
-    )
+    offs = sorted((abs(wrap(net.leaving(arm) - heading - wanted)), i) for i, arm in enumerate(node.arms) if arm != came)
     place = _mm((node.x, node.y))
     if offs[0][0] > math.radians(60 if wanted else 45):
         lack = f"has no arm to the {marker} that its marker asks for" if wanted else "has no arm straight on"
@@ -181,10 +199,37 @@ def junction_of(net: Net, marker: Marker) -> int | None:
     """Return the junction that a marker belongs to: the nearest within `MARKER_REACH_M`, or None."""
     near = [
         (math.hypot(node.x - marker.x, node.y - marker.y), index)
-        for index, node in enumerate(net.nodes) if len(node.arms) >= 3
+        for index, node in enumerate(net.nodes)
+        if len(node.arms) >= 3
     ]
     away, index = min(near, default=(math.inf, 0))
     return index if away <= MARKER_REACH_M else None
+
+
+def _at_gate(net: Net, index: int, heading: float, zone: Zone) -> bool:
+    """Tell whether the line ends at the zone's entry."""
+    gate, node = zone.gate("silver"), net.nodes[index]
+    along, left = into_frame(node.x, node.y, (gate.x, gate.y), gate.heading)
+    straight = abs(wrap(heading - gate.heading)) < math.radians(20)
+    return -GATE_M <= along <= 0.002 and abs(left) <= ASIDE_M and straight
+
+
+def _through_zone(net: Net, trail: _Trail, zone: Zone, checker: Checker) -> Arm | None:
+    """Return the arm that begins at the zone's exit."""
+    gate = zone.gate("green")
+    for node in net.nodes:
+        along, left = into_frame(node.x, node.y, (gate.x, gate.y), gate.heading)
+        if len(node.arms) != 1 or not -0.002 <= along <= GATE_M or abs(left) > ASIDE_M:
+            continue
+        if abs(wrap(net.leaving(node.arms[0]) - gate.heading)) < math.radians(20):
+            trail.jump(zone.gate("silver"), gate, (node.x, node.y))
+            return node.arms[0]
+    checker.fault(
+        zone.opening("green").source,
+        "has no line that begins there; start one within "
+        f"{1000 * GATE_M:.0f} mm outside the opening's middle at {_mm((gate.x, gate.y))}",
+    )
+    return None
 
 
 def _over_gap(net: Net, index: int, trail: _Trail, checker: Checker) -> Arm | None:
@@ -199,8 +244,11 @@ def _over_gap(net: Net, index: int, trail: _Trail, checker: Checker) -> Arm | No
         if turned < math.radians(20) and (found is None or along < found[0]):
             found = along, other.arms[0]
     if found is None:
-        checker.fault("course", f"the route ends at {_mm((node.x, node.y))} with no red strip and no line straight "
-                      "ahead within 200 mm; lead the line on, or end it on a red strip")
+        checker.fault(
+            "course",
+            f"the route ends at {_mm((node.x, node.y))} with no red strip and no line straight "
+            "ahead within 200 mm; lead the line on, or end it on a red strip",
+        )
         return None
     trail.spots.append(Spot("gap", trail.s, trail.s + found[0], node.x, node.y))
     trail.s += found[0]
@@ -211,8 +259,14 @@ def _complete(trail: _Trail, scene: Scene) -> Route:
     line = Polyline(trail.points)
     spots = list(trail.spots)
     for i, bump in enumerate(scene.bumps):
-        spots += _spots("bump", i, line, bump_test(bump), ((bump.ax + bump.bx) / 2, (bump.ay + bump.by) / 2),
-                        math.hypot(bump.bx - bump.ax, bump.by - bump.ay) + bump.width_m)
+        spots += _spots(
+            "bump",
+            i,
+            line,
+            bump_test(bump),
+            ((bump.ax + bump.bx) / 2, (bump.ay + bump.by) / 2),
+            math.hypot(bump.bx - bump.ax, bump.by - bump.ay) + bump.width_m,
+        )
     for i, ramp in enumerate(scene.ramps):
         spots += _ramp_spots(i, ramp, line)
     for i, solid in enumerate(scene.obstacles):
@@ -222,7 +276,9 @@ def _complete(trail: _Trail, scene: Scene) -> Route:
             spots += _spots(strip.kind, i, line, strip_test(strip), (strip.x, strip.y), strip.across_m)
     x, y = line.points[-1]
     spots.append(Spot("finish", line.length, line.length, x, y))
-    return Route(line, tuple(sorted(spots, key=lambda spot: spot.s_m)))
+    if trail.zone is not None:
+        spots.append(Spot("zone", *trail.zone, *line.at(trail.zone[0])))
+    return Route(line, tuple(sorted(spots, key=lambda spot: spot.s_m)), trail.zone)
 
 
 def _ramp_spots(index: int, ramp: Ramp, line: Polyline) -> list[Spot]:
@@ -237,8 +293,12 @@ def _ramp_spots(index: int, ramp: Ramp, line: Polyline) -> list[Spot]:
 
 
 def _spots(
-    kind: str, index: int, line: Polyline, inside: Callable[[float, float], bool],
-    middle: tuple[float, float], size: float,
+    kind: str,
+    index: int,
+    line: Polyline,
+    inside: Callable[[float, float], bool],
+    middle: tuple[float, float],
+    size: float,
 ) -> list[Spot]:
     base = Spot(kind, 0.0, 0.0, 0.0, 0.0, index=index)
     return [
@@ -267,7 +327,10 @@ def solid_test(solid: Solid) -> Callable[[float, float], bool]:
 
 
 def spans_inside(
-    line: Polyline, inside: Callable[[float, float], bool], middle: tuple[float, float], size: float,
+    line: Polyline,
+    inside: Callable[[float, float], bool],
+    middle: tuple[float, float],
+    size: float,
     low: float = 0.0,
 ) -> list[tuple[float, float]]:
     """Return the stretches of `line` from `low` on that lie inside something of `size` around `middle`.

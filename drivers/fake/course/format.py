@@ -12,6 +12,7 @@ from drivers.fake.course.geometry import ahead
 from drivers.fake.course.graph import Net
 from drivers.fake.course.path import Drawing, Pen, draw
 from drivers.fake.course.relief import Relief
+from drivers.fake.course.route import Route
 from drivers.fake.course.shapes import BLACK, GREEN, PAINTS, RED, SILVER, TABLE, WHITE, Marker, Pose, Wall
 from drivers.fake.course.things import read_bump, read_colour, read_plate, read_ramp, read_solid, read_strip
 from drivers.fake.course.tiles import draw_tiles
@@ -53,42 +54,28 @@ def parse_course(text: str, source: str) -> Course:
         check_zone(zone, drawing, width, height, checker)
     check_drawing(drawing, width, height, checker)
     checker.finish()
-    net = Net(drawing.strokes)
     scene = Scene(
-        start,
-        drawing.line_width_m,
-        drawing.markers,
-        drawing.strips,
-        drawing.bumps,
-        drawing.ramps,
-        drawing.obstacles,
-        zone,
-    )
+        start, drawing.line_width_m, drawing.markers, drawing.strips, drawing.bumps, drawing.ramps, drawing.obstacles, zone
+    )  # fmt: skip
+    relief, route = _drivable(drawing, walls, scene, (width, height), checker)
+    return Course(
+        name, text, width, height, drawing.line_width_m, colours, start, tuple(drawing.strokes),
+        tuple(drawing.markers), tuple(drawing.strips), tuple(drawing.bumps), tuple(drawing.ramps),
+        tuple(drawing.obstacles), walls, relief, route, zone,
+    )  # fmt: skip
+
+
+def _drivable(
+    drawing: Drawing, walls: tuple[Wall, ...], scene: Scene, size: tuple[float, float], checker: Checker
+) -> tuple[Relief, Route]:
+    """Return relief and route, or raise what makes the course undrivable."""
+    net = Net(drawing.strokes)
     route = trace(net, scene, checker)
-    plates = [plate for ramp in drawing.ramps for plate in ramp.plates]
-    relief = Relief(drawing.bumps, plates, width, height)
+    relief = Relief(drawing.bumps, [plate for ramp in drawing.ramps for plate in ramp.plates], *size)
     check_drivable(drawing, walls, relief, net, route, checker)
     checker.finish()
     assert route is not None  # a route that failed left a fault
-    return Course(
-        name,
-        text,
-        width,
-        height,
-        drawing.line_width_m,
-        colours,
-        start,
-        tuple(drawing.strokes),
-        tuple(drawing.markers),
-        tuple(drawing.strips),
-        tuple(drawing.bumps),
-        tuple(drawing.ramps),
-        tuple(drawing.obstacles),
-        walls,
-        relief,
-        route,
-        zone,
-    )
+    return relief, route
 
 
 def _colours(table: Table) -> Colours:

@@ -38,20 +38,20 @@ class FakeWorld:
         self._fake = fake
         self._world = fake.world
         self._joints = [fake.world.joints.get("gripper"), fake.world.joints.get("sorter")]
-        self._tick = -1
+        self._tick = 0
+        fake.sense(0)  # whatever is worked out at the first look must not make the first row late
 
     def step(self, powers: Powers, driven: bool) -> Sequence[int]:
         """Go on by one period; return the row."""
         world = self._world
         self._tick += 1
-        if self._tick:
-            if driven:
-                world.power(powers[0], powers[1])
-            else:
-                world.halt(brake=False, hold=False)
-            for joint, power in zip(self._joints, powers[2:], strict=True):
-                if joint is not None:
-                    joint.power = power
+        if driven:
+            world.power(powers[0], powers[1])
+        else:
+            world.halt(brake=False, hold=False)
+        for joint, power in zip(self._joints, powers[2:], strict=True):
+            if joint is not None:
+                joint.power = power
         return self._fake.sense(self._tick)
 
 

@@ -154,6 +154,10 @@ class Line:
         """Return where the middle of the axle is, by the encoders."""
         return self.trail.axle(self.travel_m, self.heading_rad)
 
+    def middle(self) -> tuple[float, float]:
+        """Return where the middle between the eyes is, by the encoders."""
+        return self.trail.middle(self.travel_m, self.heading_rad)
+
     def forget(self) -> None:
         """Start a new trail here: what came before was not the line that is followed now."""
         self.trail.clear()

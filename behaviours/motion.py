@@ -79,11 +79,11 @@ def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float) -> float:
 
 async def turn_by(
     robot: Robot, line: Line, angle_rad: float, s: TurnSettings, until: Seen = never,
-    blind_rad: float = 0.0, rate_rad_s: float = 0.0,
+    blind_rad: float = 0.0, rate_rad_s: float = 0.0, speed_m_s: float = 0.0,
 ) -> bool:
     """Turn on the spot by `angle_rad`, slowing down into the end; tell whether `until` ended it before.
 
-    Nothing is seen for the first `blind_rad`.
+    Nothing is seen for the first `blind_rad`. With a speed it is a bow.
     """
     target, start = line.heading_rad + angle_rad, line.heading_rad
     fastest = rate_rad_s or (s.fast_rad_s if until is never else s.search_rad_s)
@@ -93,7 +93,7 @@ async def turn_by(
         if left * angle_rad <= 0.0:
             return False
         rate = min(fastest, max(s.slowest_rad_s, s.per_rad * abs(left)))
-        wheels(robot, 0.0, math.copysign(rate, left))
+        wheels(robot, speed_m_s, math.copysign(rate, left))
         line.look(await tick())
         ticks -= 1
         if abs(line.heading_rad - start) >= blind_rad and until():

@@ -124,15 +124,16 @@ async def go_round(robot: Robot, line: Line, distance_m: float, s: LineSettings)
     line.cap_m_s = math.inf
     await settle(robot, line)
     await drive_on(robot, line, -o.back_m, s.turn)
+    heading = line.trail.ray(s.gap.fit_m, line.contact_m, line.heading_rad).heading_rad
     middle = await locate(robot, line, side, distance_m, s)
     x, y = line.axle()
     towards = math.atan2(middle[1] - y, middle[0] - x)
     await turn_by(robot, line, wrap(towards + side * RIGHT_ANGLE - line.heading_rad), s.turn)
-    if not await circle(robot, line, middle, side, s):
+    if not await circle(robot, line, Orbit(middle, side, heading, o), s):
         return False
     robot.decide("passed", side=name)
     await drive_on(robot, line, o.over_share * line.ahead_m, s.turn)
-    found = await turn_by(robot, line, side * o.onto_rad, s.turn, until=lambda: line.touched)
+    found = await turn_by(robot, line, side * o.onto_rad, s.turn, until=lambda: line.touched, speed_m_s=o.onto_m_s)
     line.forget()
     return found
 
@@ -189,25 +190,59 @@ async def locate(robot: Robot, line: Line, side: int, distance_m: float, s: Line
     )
 
 
-async def circle(robot: Robot, line: Line, middle: tuple[float, float], side: int, s: LineSettings) -> bool:
-    """Drive round `middle`, obstacle on the sensor's side, until an eye meets the line; False after a full round."""
-    o, radius = s.obstacle, s.obstacle.circle_m
-    start_m, start_rad, met, last = line.travel_m, line.heading_rad, 0, math.inf
-    while (line.heading_rad - start_rad) * side > -o.round_rad and line.travel_m - start_m < o.longest_m:
+class Orbit:
+    """The way round an obstacle: wide where the line is crossed, drawn in to the side sensor's distance abeam.
+
+    Args:
+        middle: the obstacle's, in the trail's frame.
+        side: +1 to pass on the left.
+        heading_rad: the line's, before the obstacle.
+        s: sizes.
+
+    """
+
+    def __init__(self, middle: tuple[float, float], side: int, heading_rad: float, s: ObstacleSettings) -> None:
+        self._x, self._y = middle
+        self._side, self._heading_rad, self._s = side, heading_rad, s
+        self._last = math.inf
+        self.radius_m = s.orbit_m
+
+    def turn(self, x: float, y: float, heading_rad: float, echo: Range) -> float:
+        """Return the rate of turn for the axle's place and heading and what the side sensor says."""
+        s, side = self._s, self._side
+        away = math.hypot(x - self._x, y - self._y)
+        round_rad = math.atan2(y - self._y, x - self._x)
+        self._adapt(away, echo)
+        least = s.crossing_m if wrap(round_rad - self._heading_rad) * side < s.abeam_rad else s.least_m
+        off = away - max(self.radius_m, least)
+        slant = max(-s.slant_rad, min(off / s.slant_m, s.slant_rad))
+        wanted = round_rad - side * (RIGHT_ANGLE + slant)
+        return s.gain_per_s * wrap(wanted - heading_rad) - side * s.speed_m_s / away
+
+    def beyond(self, x: float, y: float) -> bool:
+        """Tell whether (x, y) is where the line may come out behind the obstacle."""
+        bearing = wrap(math.atan2(y - self._y, x - self._x) - self._heading_rad)
+        return bearing * self._side < self._s.abeam_rad
+
+    def _adapt(self, away_m: float, echo: Range) -> None:
+        s = self._s
+        if echo.valid and echo.distance_m < s.lost_m:
+            self._last = echo.distance_m
+            wanted = away_m + s.side_m - echo.distance_m
+            self.radius_m += s.draw * (min(max(wanted, s.least_m), s.most_m) - self.radius_m)
+        elif not echo.valid and self._last < s.close_m:
+            self.radius_m = min(max(self.radius_m, away_m + s.side_m), s.most_m)
+
+
+async def circle(robot: Robot, line: Line, orbit: Orbit, s: LineSettings) -> bool:
+    """Drive round an obstacle until an eye meets the line behind it; False after a full round."""
+    o = s.obstacle
+    start_m, start_rad, met = line.travel_m, line.heading_rad, 0
+    while abs(line.heading_rad - start_rad) < o.round_rad and line.travel_m - start_m < o.longest_m:
         x, y = line.axle()
-        away = math.hypot(x - middle[0], y - middle[1])
-        echo = robot.sample.side_range
-        if echo.valid:
-            last = echo.distance_m
-        elif last > o.close_m:
-            last = math.inf
-        radius = min(max(radius, away + o.side_m - last), o.circle_m + o.wider_m)
-        ahead = math.atan2(y - middle[1], x - middle[0]) - side * RIGHT_ANGLE
-        slant = max(-o.slant_rad, min((away - radius) / o.slant_m, o.slant_rad))
-        off = wrap(ahead - side * slant - line.heading_rad)
-        wheels(robot, o.speed_m_s, o.gain_per_s * off - side * o.speed_m_s / away)
+        wheels(robot, o.speed_m_s, orbit.turn(x, y, line.heading_rad, robot.sample.side_range))
         line.look(await tick())
-        met = met + 1 if line.touched and line.travel_m - start_m > o.leave_m else 0
+        met = met + 1 if line.touched and orbit.beyond(*line.middle()) else 0
         if met >= 2:
             return True
     return False

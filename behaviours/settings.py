@@ -201,14 +201,22 @@ class ObstacleSettings:
     """A distance beyond this is something else."""
     deep_m: float = _number(0.03, 0.0, 0.2)
     """Distances so much greater than the least are still the obstacle's front."""
-    bulk_m: float = _number(0.045, 0.0, 0.5)
+    bulk_m: float = _number(0.060, 0.0, 0.5)
     """From an obstacle's front to its middle."""
-    circle_m: float = _number(0.235, 0.1, 0.6)
-    """Radius of the way round: half an obstacle (70 mm), the swing of a corner of the body (131 mm), and some more."""
-    wider_m: float = _number(0.08, 0.0, 0.3)
-    """The circle may become so much wider."""
-    side_m: float = _number(0.055, 0.02, 0.3)
-    """Nearer beside than this, and the circle becomes wider."""
+    orbit_m: float = _number(0.21, 0.1, 0.6)
+    """Radius of the way round as long as nothing was measured beside."""
+    least_m: float = _number(0.165, 0.1, 0.6)
+    """Least radius abeam: half a body, and half of a small obstacle, and some room."""
+    most_m: float = _number(0.30, 0.1, 0.6)
+    """Greatest radius."""
+    crossing_m: float = _number(0.235, 0.1, 0.6)
+    """Least radius behind the obstacle: half an obstacle (75 mm), the swing of a body's corner (131 mm), some room."""
+    abeam_rad: float = _number(1.15, 0.2, 3.0)
+    """Bearing from the obstacle, off the line's heading, from which on the robot is behind it and the line may come."""
+    side_m: float = _number(0.060, 0.02, 0.3)
+    """Distance wanted beside."""
+    draw: float = _number(0.06, 0.001, 1.0)
+    """Share of a change of the radius taken in a tick."""
     close_m: float = _number(0.045, 0.01, 0.2)
     """No echo after one from nearer than this: too near to measure, not gone."""
     slant_m: float = _number(0.10, 0.02, 0.5)
@@ -219,13 +227,13 @@ class ObstacleSettings:
     """Rate of turn for each radian off."""
     speed_m_s: float = _number(0.12, 0.02, 0.5)
     """Speed round an obstacle."""
-    leave_m: float = _number(0.10, 0.0, 0.5)
-    """A line met before this is the one left."""
     round_rad: float = _number(4.4, 3.0, 7.0)
     """After so much of a round there is no line behind the obstacle."""
     longest_m: float = _number(1.8, 0.5, 10.0)
     """Longest way round."""
-    over_share: float = _number(0.8, 0.0, 1.5)
+    onto_m_s: float = _number(0.09, 0.0, 0.5)
+    """Speed in the bow onto the line: keeps the rear off the obstacle."""
+    over_share: float = _number(0.4, 0.0, 1.5)
     """After meeting the line the robot drives on by this share of the eyes' distance from the axle."""
     onto_rad: float = _number(2.3, 1.0, 3.1)
     """Turn within which the line must be found then."""

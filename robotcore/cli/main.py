@@ -14,6 +14,8 @@ from robotcore.errors import UserError
 VERBS = {
     "run": ("robotcore.cli.run", "run a mission on a backend: the fake robot, the brick, or a recording"),
     "replay": ("robotcore.cli.replay", "feed recordings back through today's code and compare"),
+    "sweep": ("robotcore.cli.sweep", "drive a mission over perturbations, rigs, courses and seeds, in parallel"),
+    "compare": ("robotcore.cli.compare", "two versions on the same seeds and recordings: is the second worse?"),
     "picture": ("robotcore.cli.picture", "draw a recording: course, path, decisions, faults and sensor traces"),
     "list": ("robotcore.cli.show", "list the recordings of a folder"),
     "describe": ("robotcore.cli.show", "tell what lies in a recording"),

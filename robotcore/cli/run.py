@@ -99,7 +99,13 @@ def _run(args: argparse.Namespace, address: Address, setup: Setup, world: Any, p
         recorder.close(outcome.how if outcome.finished else f"stopped: {outcome.how}", outcome.seconds)
     progress.end()
     if not args.quiet:
-        print("\n".join(summary(outcome, log, wall_s, setup.rig.period_s) + _judged(world) + _where(path)))
+        print(
+            "\n".join(
+                summary(outcome, log, wall_s, setup.rig.period_s)
+                + _judged(world, outcome, setup.rig.period_s)
+                + _where(path)
+            )
+        )
     return _exit_code(outcome, recorder)
 
 
@@ -167,9 +173,14 @@ def _teller() -> Callable[[Decision | Fault], None]:
     return tell
 
 
-def _judged(world: Any) -> list[str]:
+def _judged(world: Any, outcome: Outcome, period_s: float) -> list[str]:
     judge = getattr(world, "judge", None)
-    return [] if judge is None else [f"judged     {line}" for line in judge.verdict().lines()]
+    if judge is None:
+        return []
+    from robotcore.cli.single import settle  # late: a robot has no judge
+
+    settle(world, outcome.ticks, period_s)
+    return [f"judged     {line}" for line in judge.verdict().lines()]
 
 
 def _where(path: Path | None) -> list[str]:

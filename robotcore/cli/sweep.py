@@ -1,0 +1,254 @@
+"""``robotcore sweep``: a mission over a grid of perturbations, rigs, courses and seeds, in parallel, resumable."""
+
+import argparse
+import json
+import shlex
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from robotcore.backend import parse_address
+from robotcore.checking import read_text
+from robotcore.cli.setup import Setup, add_setup, from_words, parser
+from robotcore.cli.single import build, code_digest, text_digest, work
+from robotcore.cli.version import code_version
+from robotcore.errors import UserError
+from robotcore.sweep.bar import Bar
+from robotcore.sweep.engine import Entry, sweep
+from robotcore.sweep.job import Job, Result
+from robotcore.sweep.plan import SETUP_AXES, Cell, Plan, Run, make_plan, parse_axis
+from robotcore.sweep.pool import cores, dask, processes
+from robotcore.sweep.report import CellReport, failures, report, table, to_json
+from robotcore.sweep.store import Key, Store
+
+EPILOG = """\
+--vary NAME=VALUE,VALUE makes an axis of the grid. NAME is rig, mission or calibration; a setting (with a dot, such as
+follow.kp_rad_s=2,3); or any option of the URL, such as a perturbation: noise, light, slip ... in nominal sizes, perturb
+for all of them. Every value of every axis meets every course and every seed.
+
+Results go into the store as they come. What is there is not run again: after a kill, Ctrl-C or with more seeds the same
+command goes on from there. Changed code, rigs, courses or settings are other runs, and are done anew.
+
+Examples:
+  robotcore sweep fake:storm --seeds 10000-10199
+  robotcore sweep fake:quay fake:slipway --seeds 1-50 --vary noise=0.5,1,2 --vary rig=harbour,harbour-clear
+  robotcore sweep fake:storm --seeds 1-100 --vary follow.cruise_m_s=0.18,0.21 --at-least 0.95
+
+Exit code: 0 when every run was done, 1 where --at-least is given and not met, 2 for wrong input, 130 after Ctrl-C.
+"""
+
+
+def sweep_verb(words: list[str]) -> int:
+    """Run a sweep and print what it found."""
+    args = _parser().parse_args(words)
+    plan = make_plan(args.url, args.seeds, [parse_axis(text) for text in args.vary])
+    grid = _Grid(plan, args)
+    bar = Bar(time.monotonic, sys.stderr, live=False if args.quiet else None, label=args.label)
+    try:
+        with Store(args.store) as store:
+            results = _sweep(args, grid, store, bar)
+    except KeyboardInterrupt:
+        bar.end()
+        print(
+            f"stopped with {bar.known + bar.done} of {plan.size()} runs done; the same command goes on", file=sys.stderr
+        )
+        return 130
+    finally:
+        bar.end()
+    return _tell(args, grid, results)
+
+
+def _parser() -> argparse.ArgumentParser:
+    words = parser("sweep", "Drive a mission over perturbations, rigs, courses and seeds: how often does it succeed?")
+    words.formatter_class = argparse.RawDescriptionHelpFormatter
+    words.epilog = EPILOG
+    words.add_argument("url", nargs="+", help="courses without seed: fake:storm, fake:random?difficulty=0.8")
+    words.add_argument("--seeds", required=True, metavar="RANGE", help="1-200, or 1-20,33")
+    words.add_argument("--vary", action="append", default=[], metavar="NAME=V,V", help="an axis of the grid; see below")
+    add_setup(words)
+    words.add_argument(
+        "--time-limit", type=_seconds, default=480.0, metavar="S", help="end a run after S seconds (480)"
+    )
+    words.add_argument("--jobs", type=int, metavar="N", help="processes (default: one for each core)")
+    words.add_argument("--dask", metavar="ADDRESS", help="use a Dask cluster, tcp://host:8786; it needs the same code")
+    words.add_argument("--store", default="sweep.db", metavar="FILE", help="where results are kept (sweep.db)")
+    words.add_argument("--at-least", type=_share, metavar="SHARE", help="exit 1 where a cell's Wilson bound is lower")
+    words.add_argument("--failures", type=int, default=20, metavar="N", help="print the commands of N failed runs (20)")
+    words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
+    words.add_argument("--quiet", action="store_true", help="no progress bar")
+    words.add_argument("--label", default="", help=argparse.SUPPRESS)
+    return words
+
+
+def _seconds(text: str) -> float:
+    value = float(text)
+    if not 0 < value < 1e6:
+        raise argparse.ArgumentTypeError(f"{text} is not a number of seconds above 0")
+    return value
+
+
+def _share(text: str) -> float:
+    value = float(text)
+    if not 0 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"{text} is not a share from 0 to 1")
+    return value
+
+
+class _Made(NamedTuple):
+    """What a cell is made of: its setup and its part of the key."""
+
+    setup: Setup
+    key: Key
+    content: str
+
+
+class _Grid:
+    """The plan with everything read: files, setups, keys and jobs.
+
+    Args:
+        plan: the runs.
+        args: the command line's words.
+
+    Raises:
+        UserError: a file, a name or a setting is not good.
+
+    """
+
+    def __init__(self, plan: Plan, args: argparse.Namespace) -> None:
+        self.plan = plan
+        self.args = args
+        self.made = [self._make(cell) for cell in plan.cells]
+
+    def words_of(self, cell: Cell) -> argparse.Namespace:
+        """Return the words that `robotcore run` would need for a cell."""
+        words = argparse.Namespace(**vars(self.args))
+        for axis in SETUP_AXES:
+            setattr(words, axis, cell.value(axis) or getattr(self.args, axis))
+        words.set = [*self.args.set, *cell.settings()]
+        return words
+
+    def _make(self, cell: Cell) -> _Made:
+        words = self.words_of(cell)
+        setup = from_words(words)
+        parts = [setup.rig.text, setup.calibration.text, repr(setup.settings), f"time limit {words.time_limit:g} s"]
+        content = "\n".join([*parts, *_course(cell)])
+        key = Key(
+            cell.place(),
+            0,
+            cell.perturbations(),
+            words.rig,
+            setup.mission.name,
+            text_digest(content),
+            code_digest(setup),
+        )
+        return _Made(setup, key, content)
+
+    def check(self) -> None:
+        """Build the first world of every cell, so that what is wrong is found before anything runs.
+
+        Raises:
+            UserError: a course, an option or a perturbation is not good.
+
+        """
+        for cell, made in zip(self.plan.cells, self.made, strict=True):
+            build(cell.address(self.plan.seeds[0]), made.setup)
+
+    def key(self, run: Run) -> Key:
+        """Return a run's name in the store."""
+        return self.made[run.cell].key._replace(seed=run.seed)
+
+    def entry(self, run: Run) -> Entry:
+        """Return a run as the engine wants it."""
+        cell, setup = self.plan.cells[run.cell], self.made[run.cell].setup
+        mission = self.words_of(cell).mission
+        texts = setup.rig.text, setup.calibration.text, setup.settings_text
+        return Entry(self.key(run), Job(cell.address(run.seed), mission, *texts, self.args.time_limit))
+
+    def command(self, cell: Cell, seed: int) -> str:
+        """Return the command that drives a run again, recorded."""
+        words = self.words_of(cell)
+        command = ["robotcore", "run", cell.address(seed)]
+        command += ["--mission", words.mission] if words.mission != "line" else []
+        command += ["--rig", words.rig] if words.rig != "harbour" else []
+        command += ["--calibration", words.calibration] if words.calibration else []
+        command += ["--settings", words.settings] if words.settings else []
+        command += [word for change in words.set for word in ("--set", change)]
+        command += ["--time-limit", f"{words.time_limit:g}"] if words.time_limit != 480.0 else []
+        return shlex.join(command)
+
+
+def _course(cell: Cell) -> list[str]:
+    """Return the text of a course that is a file: it decides a run, and its name does not tell when it changes."""
+    place = parse_address(cell.url).place
+    return [read_text(place)] if place.endswith(".toml") and Path(place).is_file() else []
+
+
+def _sweep(args: argparse.Namespace, grid: _Grid, store: Store, bar: Bar) -> dict[Key, Result]:
+    """Have done what is not in the store."""
+    entries = [grid.entry(run) for run in grid.plan.runs()]
+    missing = len(entries) - len(store.find([entry.key for entry in entries]))
+    _say_what_is_there(args, grid, store, len(entries) - missing)
+    if not missing:
+        return store.find([entry.key for entry in entries])
+    if args.dask:
+        grid.check()
+        with dask(args.dask) as (executor, width):
+            return sweep(entries, work, executor, width, store, bar, time.monotonic)
+    count = min(cores() if args.jobs is None else args.jobs, missing)
+    if count < 1:
+        raise UserError(f"--jobs {args.jobs}: give a number of processes, at least 1")
+    with processes(count) as executor:
+        grid.check()  # while the processes start
+        _describe(grid, store)
+        return sweep(entries, work, executor, count, store, bar, time.monotonic)
+
+
+def _describe(grid: _Grid, store: Store) -> None:
+    setups = {made.key.setup: made.content for made in grid.made}
+    for code, setup in {made.key.code: made.setup for made in grid.made}.items():
+        store.describe(setups, code, code_version(setup.mission))
+
+
+def _say_what_is_there(args: argparse.Namespace, grid: _Grid, store: Store, known: int) -> None:
+    if known:
+        print(f"{args.store}: {known} of {grid.plan.size()} runs are there already", file=sys.stderr)
+    others = store.other_code(grid.made[0].key.code)
+    if others:
+        print(
+            f"{args.store}: {sum(others.values())} runs of other code do not count ({'; '.join(sorted(others))})",
+            file=sys.stderr,
+        )
+
+
+def _tell(args: argparse.Namespace, grid: _Grid, found: Mapping[Key, Result]) -> int:
+    results = {run: found[key] for run in grid.plan.runs() if (key := grid.key(run)) in found}
+    reports = report(grid.plan, results)
+    if args.json:
+        _write_json(args.json, grid, results)
+    if args.json != "-":
+        print("\n".join([*table(reports), *failures(reports, grid.command, max(0, args.failures))]))
+    return _code(args.at_least, reports)
+
+
+def _code(least: float | None, reports: Sequence[CellReport]) -> int:
+    return 1 if least is not None and any(one.low < least for one in reports) else 0
+
+
+def _write_json(file: str, grid: _Grid, results: Mapping[Run, Result]) -> None:
+    import robotcore
+
+    facts = {
+        "code": sorted({made.key.code for made in grid.made}),
+        "version": sorted({code_version(made.setup.mission) for made in grid.made}),
+        "tree": str(Path(robotcore.__file__).resolve().parent.parent),
+    }
+    text = json.dumps(to_json(grid.plan, results, facts, grid.command), indent=1) + "\n"
+    if file == "-":
+        sys.stdout.write(text)
+        return
+    try:
+        Path(file).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"{file}: cannot be written ({error.strerror}); check the path") from None

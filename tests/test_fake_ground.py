@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from drivers.fake.contact import body_corners, make_contact, overlap
 from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import Bump, Plate, Pose, Solid, Wall, polygon
-from drivers.fake.ground import Map, make_ground, rest
+from drivers.fake.ground import Map, make_ground, rail_reach, rest
 from drivers.fake.motion import GRAVITY, Truth
 from drivers.fake.perturbations import Drawn, Slip
 
@@ -26,7 +26,7 @@ HALF_M = 0.08  #: half the track's ground contact: 0.8 of the shorter end
 def settled(relief, x, y=0.0, heading=0.0):
     truth = Truth(x, y, heading)
     settle = make_ground(relief, BODY, truth, 1.0)
-    near = Map(relief, (), 0.3).find(x, y)
+    near = Map(relief, (), 0.3, rail_reach(BODY)).find(x, y)
     settle(near.edges if near else ())
     return truth
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from fake_kit import age, columns, fake, kit_rig, push, site_of, world_of
 
-from drivers.fake.instruments import Model, make_instrument, make_losses, split_delay
+from drivers.fake.instruments import Board, Model, make_losses, split_delay
 from drivers.fake.perturbations import NAMES, Drawn, draw, read_sizes
 from robotcore.errors import UserError
 from robotcore.layout import LONGEST_AGE, NEVER, Slot
@@ -21,10 +21,13 @@ FOREVER = itertools.repeat(1 << 60)
 def run(model, steps, losses=FOREVER):
     row = [0, 0]
     seen = []
-    clock = iter(range(steps))
-    instrument = make_instrument(row, SLOT, model(lambda: (next(clock),)), 0.01, iter(losses))
+    clock = [0]
+    board = Board(row, 0.01)
+    board.fit(SLOT, model(lambda: (clock[0],)), iter(losses))
+    refresh = board.refresher()
     for step in range(steps):
-        instrument(step)
+        clock[0] = step
+        refresh(step)
         seen.append(tuple(row))
     return seen
 
@@ -35,17 +38,17 @@ def test_a_prompt_reading_is_new_at_every_step():
 
 def test_a_slow_device_keeps_its_reading_which_ages():
     seen = run(lambda capture: Model(capture, period_s=0.04), 6)
-    assert seen == [(0, 0), (100, 0), (200, 0), (300, 0), (0, 1), (100, 1)]
+    assert seen == [(0, 0), (100, 0), (200, 0), (300, 0), (0, 4), (100, 4)]
 
 
 def test_a_period_between_steps_is_kept_on_average():
     seen = run(lambda capture: Model(capture, period_s=0.025), 100)
-    assert seen[-1][1] == 39
+    assert len({reading for _, reading in seen}) == 40
 
 
 def test_a_delayed_reading_comes_late_and_says_so():
     seen = run(lambda capture: Model(capture, period_s=0.03, delay_s=0.02), 7)
-    assert seen == [(NEVER, 0), (NEVER, 0), (200, 0), (300, 0), (400, 0), (200, 1), (300, 1)]
+    assert seen == [(NEVER, 0), (NEVER, 0), (200, 0), (300, 0), (400, 0), (200, 3), (300, 3)]
 
 
 def test_the_part_of_a_delay_below_a_step_is_the_capture_s_own():
@@ -57,7 +60,36 @@ def test_the_part_of_a_delay_below_a_step_is_the_capture_s_own():
 
 def test_a_lost_reading_leaves_the_older_one():
     seen = run(lambda capture: Model(capture), 4, [1, 1 << 60])
-    assert seen == [(0, 0), (100, 0), (0, 1), (0, 2)]
+    assert seen == [(0, 0), (100, 0), (0, 2), (0, 3)]
+
+
+def test_losses_may_follow_each_other():
+    seen = run(lambda capture: Model(capture), 5, [1, 0, 0, 1 << 60])
+    assert seen == [(0, 0), (100, 0), (200, 0), (300, 0), (0, 4)]
+
+
+def test_a_device_may_begin_with_a_loss():
+    assert run(lambda capture: Model(capture), 2, [0, 1 << 60]) == [(NEVER, 0), (0, 1)]
+
+
+def test_a_slow_device_ages_through_a_loss():
+    seen = run(lambda capture: Model(capture, period_s=0.02), 7, [1, 1 << 60])
+    assert seen == [(0, 0), (100, 0), (200, 0), (300, 0), (0, 4), (100, 4), (0, 6)]
+
+
+def test_a_source_is_read_when_it_moved():
+    class Arm:
+        moved = False
+
+    arm, row, at = Arm(), [0, 0], [5]
+    board = Board(row, 0.01)
+    board.fit(SLOT, Model(lambda: (at[0],), source=arm), iter(FOREVER))
+    refresh = board.refresher()
+    refresh(0)
+    assert row == [0, 5]
+    at[0], arm.moved = 6, True
+    refresh(1)
+    assert (row, arm.moved) == ([0, 6], False)
 
 
 def test_every_tenth_loss_is_silence():
@@ -68,12 +100,11 @@ def test_every_tenth_loss_is_silence():
 
 
 def test_an_age_stops_at_its_longest():
-    model = Model(lambda: (1,), period_s=100.0)
-    row = [0, 0]
-    instrument = make_instrument(row, SLOT, model, 0.01, iter(FOREVER))
-    for step in range(700):
-        instrument(step)
-    assert row[0] == LONGEST_AGE
+    seen = run(lambda capture: Model(capture, period_s=100.0), 900)
+    stamps = [stamp for stamp, _ in seen]
+    assert stamps[570] == 57000
+    assert max(stamps) == stamps[-1] == LONGEST_AGE
+    assert stamps == sorted(stamps)
 
 
 def test_losses_come_as_often_as_asked():
@@ -96,7 +127,8 @@ def test_encoders_and_buttons_lose_nothing():
     robot = fake("fake:pad?dropout=10&seed=4")
     for tick in range(500):
         row = robot.sense(tick)
-        assert age(rig, row, "drive") == age(rig, row, "start_button") == 0
+        assert age(rig, row, "drive") == 0
+        assert age(rig, row, "start_button") in (0, 100, 200, 300, 400)
 
 
 def test_the_operator_presses_start():

@@ -25,7 +25,7 @@ class Ghost:
     def middle(self, x, y, heading):
         """Put the middle of the floor sensors there."""
         self.pose = x - AHEAD_M * math.cos(heading), y - AHEAD_M * math.sin(heading), heading
-        self.judge.note(self.tick, *self.pose)
+        self.judge.note((self.tick, *self.pose))
         self.tick += 1
 
     def along(self, low, high, left=0.0, step=0.002):
@@ -45,7 +45,7 @@ class Ghost:
 
     def rest(self, ticks=30):
         for _ in range(ticks):
-            self.judge.note(self.tick, *self.pose)
+            self.judge.note((self.tick, *self.pose))
             self.tick += 1
         return self.judge.verdict()
 

@@ -9,8 +9,11 @@ Places: a shipped course, a course file ending in .toml, ``random`` (with ``diff
 (`drivers.fake.perturbations` lists them).
 """
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
+
+from attrs import evolve
 
 from drivers.fake.course.catalogue import load_course
 from drivers.fake.course.course import Course
@@ -19,15 +22,18 @@ from drivers.fake.judge import Judge
 from drivers.fake.motion import Joint
 from drivers.fake.optics import FOOTPRINT_M
 from drivers.fake.perturbations import NAMES, Drawn, draw, read_sizes
+from drivers.fake.resuming import STAND_S, Began, Past, began, redrawn, speeds, start_of
 from drivers.fake.world import JOINT_ROLES, Site, World, pad
 from robotcore.backend import Address, Raw
 from robotcore.checking import nearest
 from robotcore.command import CUT, HOLD, Command
 from robotcore.errors import UserError
-from robotcore.rig import Fitted, Rig
+from robotcore.rig import Rig
 
 OPTIONS = ("seed", "pace", "perturb", "difficulty", "floor", *NAMES)
 FLOORS = ("white", "black", "dark")
+
+SELDOM = 10  #: ticks between the questions to a motor at rest
 
 PositionLoop = Callable[[float, Sequence[int], float], int]
 
@@ -117,24 +123,50 @@ class FakeBackend:
         self.facts = _facts(address, rig, course, seed, sizes, self.drawn)
         self._stops = 0
         self.world: World = self._new_world()
+        self._sense = self._make_sense()
         self._act = self._make_act()
 
-    def _new_world(self) -> World:
+    def _new_world(self, began: Began = Began()) -> World:  # noqa: B008 - frozen
         if self.judge is None:
-            return World(self._site, self._rig, self.drawn)
-        return World(self._site, self._rig, self.drawn, self.judge.touch)
+            return World(self._site, self._rig, self.drawn, began=began)
+        return World(self._site, self._rig, self.drawn, self.judge.touch, began)
 
     def open(self) -> None:
         """Make ready; the robot is at rest at the start."""
 
     def sense(self, tick: int) -> Raw:
         """Let the world go on to the instant of `tick` and return what the devices say then."""
-        world = self.world
-        world.advance(tick)
+        return self._sense(tick)
+
+    def resume_from(self, past: Past) -> None:
+        """Go on from the last tick of a recorded run; call it once, before anything else. The next tick comes next.
+
+        Poses are on this backend's own course. The drivers' loops are fed the whole past, so that they stand where they
+        stood; see `drivers.fake.resuming` for what the world takes over and what begins anew.
+
+        Raises:
+            UserError: the encoders of this rig cannot be made to go on from the recorded counts.
+
+        """
+        rig, stand = self._rig, round(STAND_S / self._rig.period_s)
+        self.drawn = redrawn(rig, self.drawn, past)
+        self._site = evolve(self._site, start=start_of(past))
+        self.world = world = self._new_world(began(rig, self.drawn, past, past.tick - stand))
+        world.advance(past.tick)
+        slot = rig.layout.slots["drive"]
+        counts = tuple(world.row[slot.start : slot.stop])
+        if counts != past.rows[-1][1][slot.start : slot.stop]:
+            raise UserError(f"rig {rig.name!r}: the fake's model of the drive cannot go on from counts {counts}")
+        world.set_moving(self._site.start, *speeds(rig, past))
+        self._sense, self._act = self._make_sense(), self._make_act()
+        seen = list(world.row)
+        for _, raw, command in past.rows:
+            world.row[:] = raw
+            self._act(Command(*command))
+        world.row[:] = seen
         if self.judge is not None:
-            truth = world.truth
-            self.judge.note(tick, truth.x, truth.y, truth.heading)
-        return tuple(world.row)
+            for pose in past.poses:
+                self.judge.note(pose)
 
     def act(self, command: Command) -> None:
         """Turn set-points into power by the drivers' own loops."""
@@ -158,6 +190,18 @@ class FakeBackend:
         truth = self.world.truth
         return truth.x, truth.y, truth.heading
 
+    def _make_sense(self) -> Callable[[int], Raw]:
+        world, truth, row = self.world, self.world.truth, self.world.row
+        advance, note = world.advance, None if self.judge is None else self.judge.note
+
+        def sense(tick: int) -> Raw:
+            advance(tick)
+            if note is not None:
+                note((tick, truth.x, truth.y, truth.heading))
+            return tuple(row)
+
+        return sense
+
     def _make_act(self) -> Callable[[Command], None]:
         rig, row, world = self._rig, self.world.row, self.world
         slots, period = rig.layout.slots, rig.period_s
@@ -165,14 +209,13 @@ class FakeBackend:
         assert drive is not None  # a rig without a drive does not pass validation
         speed_loop = drive.device.speed_loop(rig.body.wheel_radius_m)
         start, stop = slots["drive"].start, slots["drive"].stop
-        loops = [_position_loop(rig, world, fitted) for fitted in rig.fitted if fitted.role in JOINT_ROLES]
+        motors = _make_motors(rig, world)
         power = world.power
 
         def act(command: Command) -> None:
             stops = self._stops
             left, right = speed_loop(command[0], command[1], row[start:stop], period)
-            for loop, joint, place, low, high in loops:
-                joint.power = loop(command[place], row[low:high], period)
+            motors(command)
             power(left, right)
             if stops != self._stops:  # somebody stopped us meanwhile, and that counts
                 world.halt(brake=False, hold=False)
@@ -180,10 +223,30 @@ class FakeBackend:
         return act
 
 
-def _position_loop(rig: Rig, world: World, fitted: Fitted) -> tuple[PositionLoop, Joint, int, int, int]:
-    """Return a motor's loop, the motor, the place of its set-point in a command, and its columns in the row."""
-    slot, place = rig.layout.slots[fitted.role], Command._fields.index(f"{fitted.role}_rad")
-    return fitted.device.position_loop(), world.joints[fitted.role], place, slot.start, slot.stop
+def _make_motors(rig: Rig, world: World) -> Callable[[Command], None]:
+    """Return ``motors(command)``: power for the positional motors; at rest in place they are asked seldom."""
+    fitted = [entry for entry in rig.fitted if entry.role in JOINT_ROLES]
+    slots, row, period = rig.layout.slots, world.row, rig.period_s
+    loops: list[tuple[PositionLoop, Joint, int, int, int]] = [
+        (
+            entry.device.position_loop(), world.joints[entry.role], Command._fields.index(f"{entry.role}_rad"),
+            slots[entry.role].start, slots[entry.role].stop,
+        )
+        for entry in fitted
+    ]  # fmt: skip
+    wanted, waited, idle = (math.nan, math.nan), 1, False
+
+    def motors(command: Command) -> None:
+        nonlocal wanted, waited, idle
+        if idle and waited < SELDOM and command[2:] == wanted:
+            waited += 1
+            return
+        for loop, joint, place, start, stop in loops:
+            joint.power = loop(command[place], row[start:stop], period * waited)
+        wanted, waited = command[2:], 1
+        idle = not any(joint.power or joint.speed for _, joint, _, _, _ in loops)
+
+    return motors
 
 
 def _facts(

@@ -12,13 +12,13 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
-from drivers.fake.course.geometry import Point
+from drivers.fake.course.geometry import Point, bounds, polygon_distance, segment_distance
 from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import Bump, Plate, Solid
 from drivers.fake.motion import Truth
 from robotcore.rig import Body
 
-CELL_M = 0.1
+CELL_M = 0.05
 RAIL_SHARE = 0.8  #: the track's ground contact over the body's shorter end; common practice, no source
 ROUND = tuple((share, math.cos(math.pi * share) ** 2) for share in (-0.25, -0.125, 0.0, 0.125, 0.25))
 """Points on a bump's round, as shares of its width from the ridge and of its height: beyond, it curves inward."""
@@ -32,36 +32,44 @@ Edge = tuple[float, float, float, float, float, float]  #: from (x, y) to (x, y)
 
 
 class Near(NamedTuple):
-    """What may matter to a robot in a cell: the edges of what makes the floor uneven, and the solids within reach."""
+    """What may matter to a robot in a cell: whether bumps or plates are in reach, their edges there, and solids."""
 
+    rough: bool
     edges: tuple[Edge, ...]
     solids: tuple[Solid, ...]
 
 
-NOTHING = Near((), ())
+NOTHING = Near(False, (), ())
+
+
+def rail_reach(body: Body) -> float:
+    """Return how far from the axle's middle the floor carries the robot, in metres."""
+    return math.hypot(RAIL_SHARE * min(body.rear_m, body.front_m), body.track_width_m / 2)
 
 
 class Map:
-    """What is near, by cells of 100 mm.
+    """What is near, by cells of 50 mm.
 
     Args:
         relief: the floor's bumps and plates.
         solids: everything that stops the robot.
-        reach_m: how far from the axle's middle things matter.
+        body_m: how far from the axle's middle solids matter.
+        rails_m: how far the floor's height does.
 
     """
 
     __slots__ = ("cells", "find")
 
-    def __init__(self, relief: Relief, solids: Iterable[Solid], reach_m: float) -> None:
+    def __init__(self, relief: Relief, solids: Iterable[Solid], body_m: float, rails_m: float) -> None:
         self.cells: dict[tuple[int, int], Near] = {}
-        reach = reach_m + CELL_M * math.sqrt(0.5)
+        half = CELL_M * math.sqrt(0.5)
         for bump in relief.bumps:
-            self._roughen([_ridge(bump)], reach + bump.width_m)
+            ridge = _ridge(bump)
+            self._roughen((ridge,), (ridge[0:2], ridge[2:4]), rails_m + half + bump.width_m)
         for plate in relief.plates:
-            self._roughen(_edges(plate), reach)
+            self._roughen(_edges(plate), plate.corners(), rails_m + half)
         for solid in solids:
-            self._place(solid, reach + solid.radius)
+            self._place(solid, body_m + half + solid.radius)
         self.find = self._finder()
 
     def _finder(self) -> Callable[[float, float], Near | None]:
@@ -73,20 +81,23 @@ class Map:
 
         return find
 
-    def _roughen(self, edges: Sequence[Edge], margin: float) -> None:
-        xs = [x for edge in edges for x in (edge[0], edge[2])]
-        ys = [y for edge in edges for y in (edge[1], edge[3])]
-        for key in _keys(min(xs) - margin, min(ys) - margin, max(xs) + margin, max(ys) + margin):
+    def _roughen(self, edges: Sequence[Edge], corners: Sequence[Point], margin: float) -> None:
+        left, bottom, right, top = bounds(corners)
+        area = corners if len(corners) > 2 else ()
+        for key in _keys(left - margin, bottom - margin, right + margin, top + margin):
+            x, y = (key[0] + 0.5) * CELL_M, (key[1] + 0.5) * CELL_M
             known = self.cells.get(key, NOTHING)
-            fresh = [edge for edge in edges if not any(_same(edge, other) for other in known.edges)]
-            self.cells[key] = Near((*known.edges, *fresh), known.solids)
+            close = [edge for edge in edges if segment_distance(x, y, edge[0:2], edge[2:4]) <= margin]
+            fresh = [edge for edge in close if not any(_same(edge, other) for other in known.edges)]
+            if close or (area and polygon_distance(x, y, area) <= margin):
+                self.cells[key] = Near(True, (*known.edges, *fresh), known.solids)
 
     def _place(self, solid: Solid, margin: float) -> None:
         for key in _keys(solid.x - margin, solid.y - margin, solid.x + margin, solid.y + margin):
             known = self.cells.get(key, NOTHING)
             middle = (key[0] + 0.5) * CELL_M, (key[1] + 0.5) * CELL_M
-            if math.hypot(middle[0] - solid.x, middle[1] - solid.y) <= margin:
-                self.cells[key] = Near(known.edges, (*known.solids, solid))
+            if math.dist(middle, (solid.x, solid.y)) <= margin:
+                self.cells[key] = known._replace(solids=(*known.solids, solid))
 
 
 def _keys(left: float, bottom: float, right: float, top: float) -> Iterable[tuple[int, int]]:
@@ -210,6 +221,7 @@ def make_ground(relief: Relief, body: Body, truth: Truth, h: float) -> Callable[
         truth.lift = lift
         truth.pitch += min(max(pitch - truth.pitch, -most), most)
         truth.roll += min(max(roll - truth.roll, -most), most)
+        truth.rise_ahead, truth.rise_left = math.tan(truth.pitch), math.tan(truth.roll)
         truth.flat = not (truth.lift or truth.pitch or truth.roll)
 
     return settle

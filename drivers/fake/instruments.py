@@ -1,23 +1,38 @@
-"""How readings reach the row: sample period, delay, age and lost readings of one device.
+"""How readings reach the row: sample period, delay, age and lost readings of every device.
 
-Rules: the age column tells the truth: tenths of a millisecond since the instant that the reading shows. Devices sample
-on the world's steps; a delay longer than a step waits in a queue. A lost reading leaves the older one, ageing; each
-tenth loss leaves the device silent (`NEVER`) until its next reading.
+Rules: the age column tells the truth: tenths of a millisecond since the instant that the reading shows (ages beyond
+5.8 s read as the longest there is). Devices sample on the world's steps; a delay longer than a step waits in a queue.
+A lost reading leaves the older one, ageing; each tenth loss leaves the device silent (`NEVER`) until its next reading.
+
+Most steps need no decision: devices that sample at every step are read, ages grow, and all the rest (slow devices,
+losses) happens in events, each of which says when it wants to be called next.
 """
 
+import heapq
+import itertools
 import math
 from collections import deque
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from robotcore.layout import AGE_UNIT_S, LONGEST_AGE, NEVER, Slot
 
 Counts = tuple[int, ...]
 Capture = Callable[[], Counts]
-Instrument = Callable[[int], None]
-"""``instrument(step)``: bring the device's columns of the row up to date."""
+Event = Callable[[int], int]
+"""``event(step)`` does what is due at this step and returns the next step at which it wants to be called."""
+
+Reading = tuple[int, int, Capture]  #: first column, column after the last, and what fills them
 
 SILENT_EVERY = 10
+CAP_STEPS = 64
+NO_STEP = 1 << 60
+
+
+class Source(Protocol):
+    """Something that stands still most of the time, and says when it did not."""
+
+    moved: bool
 
 
 class Model(NamedTuple):
@@ -29,6 +44,7 @@ class Model(NamedTuple):
         delay_s: from the instant that a reading shows to when the brick has it.
         fine: `capture` itself looks back by the part of the delay that is less than a step.
         loses: readings may be lost on the way.
+        source: where given, a sample at every step, taken only after the source moved.
 
     """
 
@@ -37,6 +53,7 @@ class Model(NamedTuple):
     delay_s: float = 0.0
     fine: bool = False
     loses: bool = True
+    source: Source | None = None
 
 
 def split_delay(delay_s: float, step_s: float) -> tuple[int, int]:
@@ -44,110 +61,166 @@ def split_delay(delay_s: float, step_s: float) -> tuple[int, int]:
     return divmod(round(delay_s / AGE_UNIT_S), round(step_s / AGE_UNIT_S))
 
 
-def make_instrument(row: list[int], slot: Slot, model: Model, step_s: float, losses: Iterator[int]) -> Instrument:
-    """Return the instrument that fills `slot` of `row`.
+class Board:
+    """All devices of a robot and the row that they fill.
 
     Args:
         row: the raw row, filled in place.
-        slot: where the device's columns lie.
-        model: the device.
         step_s: the world's step.
-        losses: how many readings come through before each loss.
 
     """
-    delay, rest = split_delay(model.delay_s, step_s)
-    if not model.fine:
-        delay, rest = (delay + 1 if 2 * rest >= round(step_s / AGE_UNIT_S) else delay), 0
-    row[slot.age] = NEVER
-    if model.period_s <= step_s and not delay:
-        if not model.loses:
-            return _sure(row, slot, model, rest)
-        return _prompt(row, slot, model, rest, round(step_s / AGE_UNIT_S), losses)
-    return _waiting(row, slot, model, delay, rest, step_s, losses)
 
+    def __init__(self, row: list[int], step_s: float) -> None:
+        self._row = row
+        self._step_s = step_s
+        self._unit = round(step_s / AGE_UNIT_S)
+        self._prompt: list[Reading] = []
+        self._still: list[tuple[Source, int, int, Capture]] = []
+        self._ageing: list[int] = []
+        self._events: list[tuple[int, int, Event]] = []
+        self._add_event(CAP_STEPS, self._cap)
 
-def _sure(row: list[int], slot: Slot, model: Model, rest: int) -> Instrument:
-    """Return an instrument with a reading at every step, there at once and never lost."""
-    start, stop, capture = slot.start, slot.stop, model.capture
-    row[slot.age] = rest
+    def fit(self, slot: Slot, model: Model, losses: Iterator[int]) -> None:
+        """Add a device.
 
-    def instrument(now: int) -> None:
-        row[start:stop] = capture()
+        Args:
+            slot: where its columns lie.
+            model: the device.
+            losses: how many readings come through before each loss.
 
-    return instrument
+        """
+        delay, rest = split_delay(model.delay_s, self._step_s)
+        if not model.fine:
+            delay, rest = (delay + 1 if 2 * rest >= self._unit else delay), 0
+        if model.source is not None:
+            self._row[slot.age] = rest
+            self._row[slot.start : slot.stop] = model.capture()
+            self._still.append((model.source, slot.start, slot.stop, model.capture))
+        elif model.period_s <= self._step_s and not delay:
+            sure = losses if model.loses else itertools.repeat(NO_STEP)
+            self._row[slot.age] = NEVER
+            self._add_event(0, self._every_step(slot, model.capture, rest, sure))
+        else:
+            self._row[slot.age] = NEVER
+            self._add_event(0, self._waiting(slot, model, delay, rest, losses))
 
+    def refresher(self) -> Callable[[int], None]:
+        """Return ``refresh(step)``: bring the row up to date; to be called at every step, once all devices are in."""
+        row, prompt, still, ageing, events = self._row, self._prompt, self._still, self._ageing, self._events
+        unit, replace = self._unit, heapq.heapreplace
 
-def _prompt(row: list[int], slot: Slot, model: Model, rest: int, step: int, losses: Iterator[int]) -> Instrument:
-    """Return an instrument with a reading at every step, there at once."""
-    age, start, stop, capture = slot.age, slot.start, slot.stop, model.capture
-    until = next(losses) if model.loses else math.inf
-    silent = SILENT_EVERY
+        def refresh(step: int) -> None:
+            for age in ageing:
+                row[age] += unit
+            while events[0][0] <= step:
+                _, order, event = events[0]
+                replace(events, (event(step), order, event))
+            for start, stop, capture in prompt:
+                row[start:stop] = capture()
+            for source, start, stop, capture in still:
+                if source.moved:
+                    source.moved = False
+                    row[start:stop] = capture()
 
-    def lose() -> None:
-        nonlocal until, silent
-        until = next(losses)
-        silent -= 1
-        if not silent:
-            silent = SILENT_EVERY
-            row[age] = NEVER
-            row[start:stop] = [0] * (stop - start)
-        elif row[age] != NEVER:
-            row[age] = min(row[age] + step, LONGEST_AGE)
+        return refresh
 
-    def instrument(now: int) -> None:
-        nonlocal until
-        until -= 1
-        if until < 0:
-            lose()
-            return
-        row[start:stop] = capture()
-        row[age] = rest
+    def _add_event(self, step: int, event: Event) -> None:
+        heapq.heappush(self._events, (step, len(self._events), event))
 
-    return instrument
+    def _cap(self, step: int) -> int:
+        """Keep ages within what a column holds."""
+        for age in [age for age in self._ageing if self._row[age] > LONGEST_AGE - (CAP_STEPS + 1) * self._unit]:
+            self._ageing.remove(age)
+            self._row[age] = LONGEST_AGE
+        return step + CAP_STEPS
 
+    def _age_on(self, age: int) -> None:
+        if age not in self._ageing:
+            self._ageing.append(age)
 
-def _waiting(
-    row: list[int], slot: Slot, model: Model, delay: int, rest: int, step_s: float, losses: Iterator[int]
-) -> Instrument:
-    """Return an instrument with a reading now and then, there after a while."""
-    age, start, stop, capture = slot.age, slot.start, slot.stop, model.capture
-    unit = round(step_s / AGE_UNIT_S)
-    period = max(1.0, model.period_s / step_s)
-    due = 0.0
-    until = next(losses) if model.loses else math.inf
-    silent = SILENT_EVERY
-    pending: deque[tuple[int, Counts | None]] = deque()
+    def _silence(self, slot: Slot) -> None:
+        """Show that the device gave nothing."""
+        if slot.age in self._ageing:
+            self._ageing.remove(slot.age)
+        self._row[slot.age] = NEVER
+        self._row[slot.start : slot.stop] = [0] * (slot.stop - slot.start)
 
-    def take(now: int) -> None:
-        nonlocal until, silent
-        until -= 1
-        if until >= 0:
-            pending.append((now + delay, capture()))
-            return
-        until = next(losses)
-        silent -= 1
-        if not silent:
-            silent = SILENT_EVERY
-            pending.append((now + delay, None))
+    def _every_step(self, slot: Slot, capture: Capture, rest: int, losses: Iterator[int]) -> Event:
+        """Return the event of a device that samples at every step: now and then it is taken away for a step."""
+        reading = slot.start, slot.stop, capture
+        away, silent = True, SILENT_EVERY
 
-    def show(counts: Counts | None) -> None:
-        row[start:stop] = counts or [0] * (stop - start)
-        row[age] = NEVER if counts is None else rest + delay * unit
+        def lose() -> None:
+            nonlocal away, silent
+            if not away:
+                away = True
+                self._prompt.remove(reading)
+                self._row[slot.age] += self._unit
+                self._age_on(slot.age)
+            silent -= 1
+            if not silent:
+                silent = SILENT_EVERY
+                self._silence(slot)
 
-    def instrument(now: int) -> None:
-        nonlocal due
-        old = row[age] + unit
-        if old <= LONGEST_AGE:
-            row[age] = old
-        elif old < NEVER + unit:
-            row[age] = LONGEST_AGE
-        if now >= due:
-            due += period
-            take(now)
-        if pending and pending[0][0] <= now:
-            show(pending.popleft()[1])
+        def event(step: int) -> int:
+            nonlocal away
+            through = next(losses) if away else 0
+            if not through:
+                lose()
+                return step + 1
+            away = False
+            if slot.age in self._ageing:
+                self._ageing.remove(slot.age)
+            self._row[slot.age] = rest
+            self._prompt.append(reading)
+            return step + through
 
-    return instrument
+        return event
+
+    def _waiting(self, slot: Slot, model: Model, delay: int, rest: int, losses: Iterator[int]) -> Event:
+        """Return the event of a device with a reading now and then, or there after a while."""
+        row, age, start, stop = self._row, slot.age, slot.start, slot.stop
+        capture, stamp = model.capture, rest + delay * self._unit
+        period = max(1.0, model.period_s / self._step_s)
+        exact_due, due = 0.0, 0
+        until = next(losses) if model.loses else NO_STEP
+        silent = SILENT_EVERY
+        pending: deque[tuple[int, Counts | None]] = deque()
+
+        def lose(step: int) -> None:
+            nonlocal until, silent
+            until = next(losses)
+            silent -= 1
+            if not silent:
+                silent = SILENT_EVERY
+                pending.append((step + delay, None))
+
+        def show(counts: Counts | None) -> None:
+            if counts is None:
+                self._silence(slot)
+                return
+            if row[age] >= LONGEST_AGE:
+                self._age_on(age)
+            row[start:stop] = counts
+            row[age] = stamp
+
+        def event(step: int) -> int:
+            nonlocal exact_due, due, until
+            if step == due:
+                exact_due += period
+                due = math.ceil(exact_due - 1e-9)
+                until -= 1
+                if until < 0:
+                    lose(step)
+                elif delay:
+                    pending.append((step + delay, capture()))
+                else:
+                    show(capture())
+            if pending and pending[0][0] == step:
+                show(pending.popleft()[1])
+            return pending[0][0] if pending and pending[0][0] < due else due
+
+        return event
 
 
 def make_losses(share: float, draws: tuple[float, ...], offset: int) -> Iterator[int]:
@@ -163,6 +236,6 @@ def make_losses(share: float, draws: tuple[float, ...], offset: int) -> Iterator
     while True:
         at = (at + 1) % len(draws)
         if share <= 0.0:
-            yield 1 << 60
+            yield NO_STEP
         else:
             yield math.floor(math.log(1.0 - draws[at]) / math.log(1.0 - min(share, 0.99)))

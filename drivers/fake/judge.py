@@ -84,6 +84,10 @@ class Judge:
         course: the course.
         rig: the robot as built; the floor sensors' middle is what follows the line.
 
+    Attributes:
+        note: note((tick, x, y, heading)) keeps the pose (m, m, rad) of a tick.
+        touches: the contacts so far.
+
     """
 
     def __init__(self, course: Course, rig: Rig) -> None:
@@ -93,11 +97,8 @@ class Judge:
         self.ahead_m = 0.5 * (left.ahead_m + right.ahead_m)
         self.left_m = 0.5 * (left.left_m + right.left_m)
         self.touches: list[Touch] = []
-        self._poses = array("d")  # tick, x, y, heading
-
-    def note(self, tick: int, x: float, y: float, heading: float) -> None:
-        """Keep the pose (m, m, rad) of a tick."""
-        self._poses.extend((tick, x, y, heading))
+        self._poses = array("d")
+        self.note = self._poses.extend
 
     def touch(self, time_s: float, solid: Solid) -> None:
         """Note that a contact began."""

@@ -16,7 +16,7 @@ is the standard deviation at size 1.
 | optical_mm | 8 degrees half-angle, 75 grazing, 20 mm to 1.2 m | 30, 20 | 1.5 mm + 0.5 % |
 | tracks, positioner | whole counts of the encoders | each step, 0 | none |
 | tilt_mg | specific force ahead, left, up | 20, 0 | 8 mg, and 25 mg a m/s from the tracks |
-| button | pressed by the operator from 0.3 s to 0.5 s | each step, 0 | none |
+| button | pressed by the operator from 0.3 s to 0.5 s | 50, 0 | none |
 | battery_mv | terminal voltage | 100, 0 | 8 mV |
 
 Two sensors from one bag differ by 8 %: the left floor sensor is 4 % above, the right 4 % below. Red, green and blue
@@ -98,9 +98,11 @@ def find_model(fitted: Fitted) -> ModelFactory:
     )
 
 
-def _eye(fitted: Fitted, scene: Scene, delay_s: float) -> Callable[[], Colour]:
+def _eye(fitted: Fitted, scene: Scene, delay_s: float, gain: float) -> Callable[[], Colour]:
+    """Return ``see()``: what a colour sensor gets, in counts above its offset: `gain` counts of green at light 1."""
     place = _place(fitted, scene)
-    lighting = Lighting.of(scene.drawn, scene.field)
+    gain *= SENSOR_GAIN.get(fitted.role, 1.0)
+    lighting = Lighting.of(scene.drawn, scene.field).scaled(*(gain * share for share in RESPONSE))
     if fitted.role == "front":
         return make_front_eye(_front_view(scene), place, lighting, scene.truth)
     late_s = split_delay(delay_s, scene.step_s)[1] * AGE_UNIT_S
@@ -128,21 +130,19 @@ def _delay(fitted: Fitted, scene: Scene, own_s: float) -> float:
 
 def _rgb10(fitted: Fitted, scene: Scene) -> Model:
     delay_s = _delay(fitted, scene, 0.002)
-    see, gauss, noise = _eye(fitted, scene, delay_s), scene.gauss(), scene.drawn.noise
-    gain = 480.0 * SENSOR_GAIN.get(fitted.role, 1.0)
-    kr, kg, kb = (gain * share for share in RESPONSE)
-    read, shot, start, full = noise * noise * 1.44, noise * noise * 0.03 * gain, 6.5, 1023
-    sqrt = math.sqrt
+    see, gauss, noise = _eye(fitted, scene, delay_s, 480.0), scene.gauss(), scene.drawn.noise
+    read, shot, start, full = noise * noise * 1.44, noise * noise * 0.03, 6.5, 1023
+    sqrt, above = math.sqrt, ~full
 
     def capture() -> Counts:
         red, green, blue = see()
         spread = sqrt(read + shot * green)
-        r = int(kr * red + start + spread * gauss())
-        g = int(kg * green + start + spread * gauss())
-        b = int(kb * blue + start + spread * gauss())
-        if 0 <= r <= full and 0 <= g <= full and 0 <= b <= full:
-            return r, g, b
-        return _clipped(r, full), _clipped(g, full), _clipped(b, full)
+        r = int(red + start + spread * gauss())
+        g = int(green + start + spread * gauss())
+        b = int(blue + start + spread * gauss())
+        if (r | g | b) & above:  # negative, or a bit too many
+            return _clipped(r, full), _clipped(g, full), _clipped(b, full)
+        return r, g, b
 
     front = fitted.role == "front"
     return Model(capture, 0.020 if front else 0.010, delay_s, fine=not front)
@@ -151,19 +151,17 @@ def _rgb10(fitted: Fitted, scene: Scene) -> Model:
 def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
     device = fitted.device
     integration = float(device.integration_ms)
-    delay_s = _delay(fitted, scene, 0.001 + 0.0005 * integration)
-    see, gauss, noise = _eye(fitted, scene, delay_s), scene.gauss(), scene.drawn.noise
-    gain = 0.45 * device.counts_per_ms * integration * SENSOR_GAIN.get(fitted.role, 1.0)
-    kr, kg, kb = (gain * share for share in RESPONSE)
-    read, shot, start, full = noise * noise * 36.0, noise * noise * 0.2 * gain, 12.5, int(device.full_scale)
+    delay_s, gain = _delay(fitted, scene, 0.001 + 0.0005 * integration), 0.45 * device.counts_per_ms * integration
+    see, gauss, noise = _eye(fitted, scene, delay_s, gain), scene.gauss(), scene.drawn.noise
+    read, shot, start, full = noise * noise * 36.0, noise * noise * 0.2, 12.5, int(device.full_scale)
     sqrt = math.sqrt
 
     def capture() -> Counts:
         red, green, blue = see()
         spread = sqrt(read + shot * green)
-        r = int(kr * red + start + spread * gauss())
-        g = int(kg * green + start + spread * gauss())
-        b = int(kb * blue + start + spread * gauss())
+        r = int(red + start + spread * gauss())
+        g = int(green + start + spread * gauss())
+        b = int(blue + start + spread * gauss())
         c = int(0.4 * (r + g + b))
         if 0 <= r <= full and 0 <= g <= full and 0 <= b <= full and c <= full:
             return c, r, g, b
@@ -235,7 +233,7 @@ def _tracks(fitted: Fitted, scene: Scene) -> Model:
 def _positioner(fitted: Fitted, scene: Scene) -> Model:
     joint = scene.joints[fitted.role]
     per_rad = 1.0 / fitted.device.rad_per_count
-    return Model(lambda: (math.floor(joint.angle * per_rad + 0.5),), loses=False)
+    return Model(lambda: (math.floor(joint.angle * per_rad + 0.5),), loses=False, source=joint)
 
 
 def _tilt_mg(fitted: Fitted, scene: Scene) -> Model:
@@ -263,7 +261,7 @@ def _tilt_mg(fitted: Fitted, scene: Scene) -> Model:
 
 def _button(fitted: Fitted, scene: Scene) -> Model:
     truth = scene.truth
-    return Model(lambda: (int(PRESS_S[0] <= truth.time_s < PRESS_S[1]),), loses=False)
+    return Model(lambda: (int(PRESS_S[0] <= truth.time_s < PRESS_S[1]),), 0.050, loses=False)
 
 
 def _battery_mv(fitted: Fitted, scene: Scene) -> Model:

@@ -56,8 +56,8 @@ class Truth:
     """The state of the robot that everything in the fake shares, and nothing outside may see."""
 
     __slots__ = (
-        "accel", "cos", "flat", "heading", "left_m", "left_speed", "lift", "pitch", "right_m", "right_speed", "roll",
-        "sin", "speed", "time_s", "turn", "volts", "x", "y",
+        "accel", "cos", "flat", "heading", "left_m", "left_speed", "lift", "pitch", "right_m", "right_speed",
+        "rise_ahead", "rise_left", "roll", "sin", "speed", "time_s", "turn", "volts", "x", "y",
     )  # fmt: skip
 
     def __init__(self, x: float = 0.0, y: float = 0.0, heading: float = 0.0) -> None:
@@ -67,6 +67,7 @@ class Truth:
         self.left_m = self.right_m = self.left_speed = self.right_speed = 0.0  # of the tracks
         self.flat = True  # on level floor: pitch, roll and lift are 0
         self.pitch = self.roll = self.lift = 0.0  # rad nose up, rad left side up, m of the axle's middle
+        self.rise_ahead = self.rise_left = 0.0  # tangents of pitch and roll
         self.volts = FULL_V
         self.time_s = 0.0
 
@@ -75,17 +76,21 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
     """Return ``advance(left power, right power, driven)``: `h` seconds of motion. Not driven means coasting."""
     roll_on = make_rolling(body, drawn.slip, truth, noise, h)
     free = RESERVE * body.max_speed_m_s
-    pull = make_battery(free, drawn, truth, h)
+    emf = PART_USED_V + drawn.battery_v
+    back, ratio, idle = NOMINAL_V / free, CELL_OHM / WINDING_OHM, CELL_OHM * ELECTRONICS_A
+    discharge = h * (FULL_V - EMPTY_V) / CAPACITY_AS / CELL_OHM
+    truth.volts = emf - idle
     free_left, free_right = free * drawn.motors[0] / NOMINAL_V, free * drawn.motors[1] / NOMINAL_V
     dead, decay = DEAD_BAND * free, math.exp(-h / MOTOR_LAG_S)
     reach = MOTOR_LAG_S * (1.0 - decay)
     hill, sin = WEIGHT_SHARE * MOTOR_LAG_S * GRAVITY, math.sin
 
     def advance(left_power: int, right_power: int, driven: bool) -> None:
+        nonlocal emf
         left, right = truth.left_speed, truth.right_speed
         if driven:
             a, b = left_power * 0.001, right_power * 0.001
-            volts = pull(a, b, left, right)
+            volts = (emf - idle + ratio * back * (a * left + b * right)) / (1.0 + ratio * (a * a + b * b))
             to_left, to_right = a * free_left * volts, b * free_right * volts
             to_left = to_left - dead if to_left > dead else to_left + dead if to_left < -dead else 0.0
             to_right = to_right - dead if to_right > dead else to_right + dead if to_right < -dead else 0.0
@@ -98,9 +103,11 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
             truth.left_speed = to_left + left * decay if to_left or not -STILL_M_S < left < STILL_M_S else 0.0
             truth.right_speed = to_right + right * decay if to_right or not -STILL_M_S < right < STILL_M_S else 0.0
         else:
-            pull(0.0, 0.0, left, right)
+            volts = emf - idle
             truth.left_speed, left_by = _coast(left, h)
             truth.right_speed, right_by = _coast(right, h)
+        truth.volts = volts
+        emf -= discharge * (emf - volts)
         truth.left_m += left_by
         truth.right_m += right_by
         roll_on(left_by, right_by)
@@ -115,23 +122,6 @@ def _weighed(speed: float, weight: float) -> float:
     if speed < 0.0:
         return speed - weight if speed < weight else 0.0
     return 0.0
-
-
-def make_battery(free: float, drawn: Drawn, truth: Truth, h: float) -> Callable[[float, float, float, float], float]:
-    """Return ``pull(left duty, right duty, left m/s, right m/s)``: the terminal voltage while they run for `h` s."""
-    emf = PART_USED_V + drawn.battery_v
-    back, ratio, idle = NOMINAL_V / free, CELL_OHM / WINDING_OHM, CELL_OHM * ELECTRONICS_A
-    discharge = h * (FULL_V - EMPTY_V) / CAPACITY_AS / CELL_OHM
-    truth.volts = emf - idle
-
-    def pull(a: float, b: float, left: float, right: float) -> float:
-        nonlocal emf
-        volts = (emf - idle + ratio * back * (a * left + b * right)) / (1.0 + ratio * (a * a + b * b))
-        emf -= discharge * (emf - volts)
-        truth.volts = volts
-        return volts
-
-    return pull
 
 
 def _coast(speed: float, h: float) -> tuple[float, float]:
@@ -202,24 +192,24 @@ class Joint:
 
     """
 
-    __slots__ = ("angle", "high", "low", "power", "speed")
+    __slots__ = ("angle", "high", "low", "moved", "power", "speed")
 
     def __init__(self, lowest_rad: float, highest_rad: float) -> None:
         self.angle = self.speed = 0.0
         self.power = 0
+        self.moved = False  #: since somebody last asked
         self.low, self.high = lowest_rad - STOP_MARGIN_RAD, highest_rad + STOP_MARGIN_RAD
 
 
 def make_joint(joint: Joint, truth: Truth, h: float) -> Callable[[bool], None]:
-    """Return ``turn(driven)``: `h` seconds of a positional motor. At an end stop it stalls."""
+    """Return ``turn(driven)``: `h` seconds of a positional motor that moves or has power. At an end stop it stalls."""
     decay = math.exp(-h / POSITION_LAG_S)
     reach = POSITION_LAG_S * (1.0 - decay)
     dead = POSITION_DEAD_BAND * POSITION_FREE_RAD_S
 
     def turn(driven: bool) -> None:
         power = joint.power if driven else 0
-        if not power and not joint.speed:
-            return
+        joint.moved = True
         to = power * 0.001 * POSITION_FREE_RAD_S * truth.volts / NOMINAL_V
         to = to - dead if to > dead else to + dead if to < -dead else 0.0
         over = joint.speed - to

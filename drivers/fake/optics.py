@@ -8,7 +8,7 @@ Rules: light is linear; 1.0 is what a perfect matt white returns at the sensor's
 - Ambient light reaches the floor past a shade of radius s around the sensor. What the shade hides is the view factor
   of a coaxial disc, s^2 / (s^2 + h^2) (heat-transfer handbooks, differential element to parallel disc; from memory),
   so h^2 / (h^2 + s^2) leaks in.
-- The spot's radius grows in proportion to the height. A wider spot is the mean of four looks on a ring, whose radius
+- The spot's radius grows in proportion to the height. A wider spot is the mean of three looks on a ring, whose radius
   makes the variances add up: (R^2 - r^2) / 2.
 
 Common practice, no source:
@@ -26,7 +26,7 @@ Common practice, no source:
 import math
 from collections.abc import Callable
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import Colour
@@ -43,6 +43,8 @@ SHADE_M = 0.025
 AMBIENT = 0.5
 FRONT_HEIGHT_M, FRONT_REACH_M, FRONT_HALF_ANGLE, FRONT_OPEN = 0.040, 0.150, math.radians(12.0), 0.3
 BACKGROUND = 0.10
+WIDER_M = 1.2 * FOOTPRINT_M  #: a spot up to here is as good as the nominal one
+ASIDE = math.sqrt(0.75)
 LOWEST_M = 0.0005  #: nearer a sensor's face never comes to the floor
 
 
@@ -103,6 +105,11 @@ class Lighting:
         ambient = AMBIENT * red, AMBIENT * green, AMBIENT * blue
         return Lighting(drawn.lamp, ambient, drawn.floor_gradient, drawn.ambient_gradient, field)
 
+    def scaled(self, red: float, green: float, blue: float) -> "Lighting":
+        """Return the same lighting in a sensor's own units, channel by channel."""
+        (lr, lg, lb), (ar, ag, ab) = self.lamp, self.ambient
+        return evolve(self, lamp=(red * lr, green * lg, blue * lb), ambient=(red * ar, green * ag, blue * ab))
+
     def levels(self) -> Callable[[float, float], tuple[float, float]]:
         """Return ``level(x, y)``: the factors of floor reflectance and of ambient light there."""
         middle_x, middle_y, half_x, half_y = self.field
@@ -135,7 +142,9 @@ def make_floor_eye(
     lamp = returned(place.up_m, FLOOR_Q_M) / returned(place.nominal_m, FLOOR_Q_M)
     lr, lg, lb = (lamp * value for value in lighting.lamp)
     ar, ag, ab = (leaked(place.up_m) * value for value in lighting.ambient)
-    level = lighting.levels()
+    middle_x, middle_y, half_x, half_y = lighting.field
+    fx, fy = lighting.floor_gradient[0] / half_x, lighting.floor_gradient[1] / half_y
+    gx, gy = lighting.ambient_gradient[0] / half_x, lighting.ambient_gradient[1] / half_y
 
     def see() -> Colour:
         c, s = truth.cos, truth.sin
@@ -146,7 +155,8 @@ def make_floor_eye(
         if not truth.flat:
             return lifted(x, y)
         red, green, blue = look(x, y)
-        p, q = level(x, y)
+        dx, dy = x - middle_x, y - middle_y
+        p, q = 1.0 + fx * dx + fy * dy, 1.0 + gx * dx + gy * dy
         return p * red * (lr + q * ar), p * green * (lg + q * ag), p * blue * (lb + q * ab)
 
     return see
@@ -155,14 +165,16 @@ def make_floor_eye(
 def make_lifted(look: Look, relief: Relief, place: Place, lighting: Lighting, truth: Truth) -> Look:
     """Return ``lifted(x, y)``: the light at a downward sensor over (x, y) while the robot leans or is lifted."""
     one = 1.0 / returned(place.nominal_m, FLOOR_Q_M)
-    level, tan = lighting.levels(), math.tan
+    level = lighting.levels()
+    ahead, left, up, nominal, height = place.ahead_m, place.left_m, place.up_m, place.nominal_m, relief.height
     (lr, lg, lb), (ar, ag, ab) = lighting.lamp, lighting.ambient
 
     def lifted(x: float, y: float) -> Colour:
-        lean = place.ahead_m * tan(truth.pitch) + place.left_m * tan(truth.roll)
-        h = max(truth.lift + lean + place.up_m - relief.height(x, y), LOWEST_M)
-        wide = FOOTPRINT_M * h / place.nominal_m
-        red, green, blue = _wide_look(look, x, y, wide) if wide > 1.2 * FOOTPRINT_M else look(x, y)
+        h = truth.lift + ahead * truth.rise_ahead + left * truth.rise_left + up - height(x, y)
+        if h < LOWEST_M:
+            h = LOWEST_M
+        wide = FOOTPRINT_M * h / nominal
+        red, green, blue = _wide_look(look, x, y, wide) if wide > WIDER_M else look(x, y)
         p, q = level(x, y)
         lamp, ambient = one * returned(h, FLOOR_Q_M), q * leaked(h)
         return (
@@ -175,14 +187,13 @@ def make_lifted(look: Look, relief: Relief, place: Place, lighting: Lighting, tr
 
 
 def _wide_look(look: Look, x: float, y: float, radius: float) -> Colour:
+    """Return the mean over a wider spot: three looks on a ring are as round, to second order, as a ring."""
     ring = math.sqrt(0.5 * (radius * radius - FOOTPRINT_M * FOOTPRINT_M))
-    reds = greens = blues = 0.0
-    for dx, dy in ((ring, 0.0), (-ring, 0.0), (0.0, ring), (0.0, -ring)):
-        red, green, blue = look(x + dx, y + dy)
-        reds += red
-        greens += green
-        blues += blue
-    return 0.25 * reds, 0.25 * greens, 0.25 * blues
+    back, aside = x - 0.5 * ring, ring * ASIDE
+    ar, ag, ab = look(x + ring, y)
+    br, bg, bb = look(back, y + aside)
+    cr, cg, cb = look(back, y - aside)
+    return (ar + br + cr) / 3.0, (ag + bg + cg) / 3.0, (ab + bb + cb) / 3.0
 
 
 def make_front_eye(view: View, place: Place, lighting: Lighting, truth: Truth) -> Callable[[], Colour]:

@@ -16,15 +16,16 @@ from attrs import frozen
 from drivers.fake.contact import make_contact
 from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import BLACK, WHITE, Colour, Pose, Solid
-from drivers.fake.ground import Map, Near, make_ground
-from drivers.fake.instruments import Instrument, make_instrument, make_losses
+from drivers.fake.ground import Map, Near, make_ground, rail_reach
+from drivers.fake.instruments import Board, make_losses
 from drivers.fake.models import Scene, find_model
 from drivers.fake.motion import Joint, Noise, Truth, make_drive, make_joint
 from drivers.fake.perturbations import Drawn
+from drivers.fake.resuming import Began
 from robotcore.rig import Rig
 
 LONGEST_STEP_S = 0.010
-FAST_M_S = 2.0  #: no robot here is faster
+FAST_M_S = 1.0  #: no robot here is faster
 HALT_S = 0.3  #: a halt brakes so long, then the bridge opens
 JOINT_ROLES = ("gripper", "sorter")
 
@@ -62,6 +63,7 @@ class World:
         rig: the robot as built.
         drawn: the run's perturbations.
         touched: called with (time s, the solid) when a contact begins.
+        began: how it begins, where that is not at rest at time 0.
 
     Attributes:
         row: raw counts, laid out as the rig says.
@@ -72,8 +74,9 @@ class World:
     """
 
     def __init__(
-        self, site: Site, rig: Rig, drawn: Drawn, touched: Callable[[float, Solid], None] = lambda time_s, solid: None
-    ) -> None:
+        self, site: Site, rig: Rig, drawn: Drawn, touched: Callable[[float, Solid], None] = lambda time_s, solid: None,
+        began: Began = Began(),  # noqa: B008 - frozen
+    ) -> None:  # fmt: skip
         parts = max(1, math.ceil(rig.period_s / LONGEST_STEP_S - 1e-9))
         self.step_s = h = rig.period_s / parts
         self.steps_a_tick = parts
@@ -84,6 +87,8 @@ class World:
             for fitted in rig.fitted
             if fitted.role in JOINT_ROLES
         }
+        self._first = began.tick
+        self._begin(began, rig)
         self._dead_man = math.ceil(rig.dead_man_s / h - 1e-9)
         self._halt = round(HALT_S / h)
         self._step = 0
@@ -91,9 +96,24 @@ class World:
         self._off_at = 0
         self._open_at = 0
         self._gauss = _noise_sources(drawn)
-        self._instruments = self._fit(site, rig, drawn)
+        self._refresh = self._fit(site, rig, drawn).refresher()
         self.advance = self._make_advance(site, rig, drawn, touched)
-        self._read()
+        self._refresh(0)
+
+    def _begin(self, began: Began, rig: Rig) -> None:
+        truth = self.truth
+        truth.time_s, truth.left_m, truth.right_m = began.tick * rig.period_s, began.left_m, began.right_m
+        for role, angle in began.angles.items():
+            if role in self.joints:
+                self.joints[role].angle = angle
+
+    def set_moving(self, pose: Pose, left_m_s: float, right_m_s: float) -> None:
+        """Put the robot down here with its tracks running, as if it had come along like that."""
+        truth = self.truth
+        truth.x, truth.y, truth.heading = pose.x, pose.y, pose.heading
+        truth.cos, truth.sin = math.cos(pose.heading), math.sin(pose.heading)
+        truth.left_speed, truth.right_speed = left_m_s, right_m_s
+        truth.speed = 0.5 * (left_m_s + right_m_s)
 
     def power(self, left: int, right: int) -> None:
         """Give power (per mille) to the tracks, and keep that of the joints, for the dead-man time at most."""
@@ -108,33 +128,29 @@ class World:
         self._off_at = 1 << 60
         self._open_at = 1 << 60 if hold else self._step + (self._halt if brake else 0)
 
-    def _fit(self, site: Site, rig: Rig, drawn: Drawn) -> list[Instrument]:
+    def _fit(self, site: Site, rig: Rig, drawn: Drawn) -> Board:
         scene = Scene(
             self.truth, drawn, rig.body, self.step_s, site.look, site.relief, site.solids, site.field,
             self.joints, self._gauss, site.card,
         )  # fmt: skip
-        fitted = []
+        board = Board(self.row, self.step_s)
         for i, entry in enumerate(rig.fitted):
             losses = make_losses(drawn.dropout, drawn.drop_draws, 61 * i)
-            model = find_model(entry)(entry, scene)
-            fitted.append(make_instrument(self.row, rig.layout.slots[entry.role], model, self.step_s, losses))
-        return fitted
-
-    def _read(self) -> None:
-        for instrument in self._instruments:
-            instrument(self._step)
+            board.fit(rig.layout.slots[entry.role], find_model(entry)(entry, scene), losses)
+        return board
 
     def _make_advance(
         self, site: Site, rig: Rig, drawn: Drawn, touched: Callable[[float, Solid], None]
     ) -> Callable[[int], None]:
         """Return ``advance(tick)``: go on to the instant of that tick."""
-        h, truth, instruments = self.step_s, self.truth, self._instruments
+        h, truth, refresh = self.step_s, self.truth, self._refresh
+        began_s = truth.time_s
         drive = make_drive(rig.body, drawn, truth, self._gauss(), h)
-        turns = [make_joint(joint, truth, h) for joint in self.joints.values()]
+        turns = [(joint, make_joint(joint, truth, h)) for joint in self.joints.values()]
         settle, resolve = make_ground(site.relief, rig.body, truth, h), make_contact(rig.body, truth)
         reach_m = math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2)
-        cells = Map(site.relief, site.solids, reach_m + FAST_M_S * 4 * h)
-        find, parts = cells.find, self.steps_a_tick
+        cells = Map(site.relief, site.solids, reach_m + FAST_M_S * 2 * h, rail_reach(rig.body) + FAST_M_S * 2 * h)
+        find, parts, first = cells.find, self.steps_a_tick, self._first
         held: tuple[Solid, ...] = ()
         near: Near | None = None
 
@@ -148,28 +164,28 @@ class World:
 
         def advance(tick: int) -> None:
             nonlocal near
-            step, last = self._step, tick * parts
+            step, last = self._step, (tick - first) * parts
             while step < last:
                 if step >= self._off_at:
                     self.halt(brake=False, hold=False)
                 driven = step < self._open_at
                 left, right = self._power
                 drive(left, right, driven)
-                for turn in turns:
-                    turn(driven)
-                if not step & 3:  # what is near changes slowly
+                for joint, turn in turns:
+                    if joint.speed or joint.power:
+                        turn(driven)
+                if not step & 1:  # what is near changes slowly
                     near = find(truth.x, truth.y)
                 if near is not None:
                     if near.solids:
                         meet(near.solids)
-                    if near.edges:
+                    if near.rough or not truth.flat:
                         settle(near.edges)
                 elif not truth.flat:
                     settle(())
                 self._step = step = step + 1
-                truth.time_s = step * h
-                for instrument in instruments:
-                    instrument(step)
+                truth.time_s = began_s + step * h
+                refresh(step)
 
         return advance
 

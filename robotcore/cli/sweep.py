@@ -6,6 +6,7 @@ import shlex
 import sys
 import time
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import NamedTuple
 
@@ -45,7 +46,7 @@ def sweep_verb(words: list[str]) -> int:
     args = _parser().parse_args(words)
     plan = make_plan(args.url, args.seeds, [parse_axis(text) for text in args.vary])
     grid = _Grid(plan, args)
-    bar = Bar(time.monotonic, sys.stderr, live=False if args.quiet else None, label=args.label)
+    bar = Bar(time.monotonic, sys.stderr, live=args.bar or (False if args.quiet else None), label=args.label)
     try:
         with Store(args.store) as store:
             results = _sweep(args, grid, store, bar)
@@ -78,7 +79,8 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--failures", type=int, default=20, metavar="N", help="print the commands of N failed runs (20)")
     words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
     words.add_argument("--quiet", action="store_true", help="no progress bar")
-    words.add_argument("--label", default="", help=argparse.SUPPRESS)
+    words.add_argument("--label", default="", help=argparse.SUPPRESS)  # these two are for `robotcore compare`
+    words.add_argument("--bar", action="store_true", help=argparse.SUPPRESS)
     return words
 
 
@@ -193,16 +195,22 @@ def _sweep(args: argparse.Namespace, grid: _Grid, store: Store, bar: Bar) -> dic
     if not missing:
         return store.find([entry.key for entry in entries])
     if args.dask:
-        grid.check()
         with dask(args.dask) as (executor, width):
-            return sweep(entries, work, executor, width, store, bar, time.monotonic)
+            return _spread(grid, store, bar, entries, executor, width)
     count = min(cores() if args.jobs is None else args.jobs, missing)
     if count < 1:
         raise UserError(f"--jobs {args.jobs}: give a number of processes, at least 1")
     with processes(count) as executor:
-        grid.check()  # while the processes start
-        _describe(grid, store)
-        return sweep(entries, work, executor, count, store, bar, time.monotonic)
+        return _spread(grid, store, bar, entries, executor, count)
+
+
+def _spread(
+    grid: _Grid, store: Store, bar: Bar, entries: Sequence[Entry], executor: Executor, width: int
+) -> dict[Key, Result]:
+    """Check every cell while the workers start, then have the runs done."""
+    grid.check()
+    _describe(grid, store)
+    return sweep(entries, work, executor, width, store, bar, time.monotonic)
 
 
 def _describe(grid: _Grid, store: Store) -> None:

@@ -23,7 +23,7 @@ def missions(monkeypatch):
     """The missions that this test knows, by name."""
     known = {"crossing": CROSSING}
     real = plugins.mission
-    monkeypatch.setattr(plugins, "mission", lambda name: known.get(name) or real(name))
+    monkeypatch.setattr(plugins, "mission", lambda name, **how: known.get(name) or real(name, **how))
     return known
 
 

@@ -104,8 +104,7 @@ def judge_recording(recording: Recording, request: Request) -> Judged:
         raise UserError(f"{recording.path}: holds no tick; the run ended before the first reading, remove it")
     rows, last_tick = recording.rows, recording.blocks[-1].first_tick + recording.blocks[-1].size - 1
     recorded_rig, calibration = robot_of(recording)
-    rig = recorded_rig if request.rig is None else _other_rig(recording, request.rig)
-    fresh = _thinking(recording, request, rig, calibration)
+    rig, fresh = thinking(recording, request, recorded_rig, calibration)
 
     def once() -> Replayed:
         brain, log = fresh()
@@ -126,10 +125,11 @@ def judge_recording(recording: Recording, request: Request) -> Judged:
     return Judged(recording, recorded, judgement, findings, _readings(judgement, recording, rig, calibration))
 
 
-def _thinking(
-    recording: Recording, request: Request, rig: Rig, calibration: Calibration
-) -> Callable[[], tuple[Brain, Log]]:
-    """Return what makes a fresh brain and its log for a recording."""
+def thinking(
+    recording: Recording, request: Request, recorded_rig: Rig, calibration: Calibration
+) -> tuple[Rig, Callable[[], tuple[Brain, Log]]]:
+    """Return the rig to think with, and what makes a fresh brain and its log for a recording."""
+    rig = recorded_rig if request.rig is None else _other_rig(recording, request.rig)
     path, header = recording.path, recording.header
     mission = _mission(recording, request)
     text = with_overrides(header.settings, request.changes) if request.changes else header.settings
@@ -142,13 +142,13 @@ def _thinking(
         except UserError as error:
             raise UserError(f"{path}: {error}") from None
 
-    return fresh
+    return rig, fresh
 
 
 def _mission(recording: Recording, request: Request) -> Mission:
     name = request.mission or recording.header.mission
     try:
-        return plugins.mission(name)
+        return plugins.mission(name, by_module=request.mission is not None)
     except UserError as error:
         whose = "" if request.mission else "; it was recorded with that one, say --mission to replay another"
         raise UserError(f"{recording.path}: {error}{whose}") from None

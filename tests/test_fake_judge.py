@@ -133,6 +133,19 @@ def test_the_lateral_error_is_that_of_the_sensors_middle():
     assert verdict.rms_mm["straight"] == pytest.approx(5.0 / math.sqrt(2.0), rel=0.05)
 
 
+def test_turning_round_is_not_a_tracking_error():
+    course = course_of(STRAIGHT)
+    ghost = Ghost(course).along(0.0, 0.7)
+    x, y, _ = ghost.pose
+    for i in range(200):
+        heading = math.tau * i / 200
+        ghost.judge.note((ghost.tick, x, y, heading))  # about its axle: the sensors swing 70 mm around
+        ghost.tick += 1
+    verdict = ghost.along(0.7, course.route.length_m).rest()
+    assert verdict.success
+    assert verdict.rms_mm["straight"] < 20.0  # a third of the turn still looks along the route
+
+
 def test_curves_are_told_apart_by_their_radius():
     course = course_of(
         "{ straight_mm = 300 }, { arc_deg = 90, radius_mm = 150 }, { straight_mm = 300 }, "

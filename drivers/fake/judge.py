@@ -22,6 +22,7 @@ from robotcore.rig import Rig
 
 ON_LINE_M = 0.06  #: the sensors are on the route when no farther from it
 BACK_M, SKIP_M = 0.15, 0.35  #: how far along the route they may be found from where they were
+ALONG = 0.5  #: (cosine) a robot that looks more than 60 degrees off the route is turning round, not tracking
 STRAY_M = 0.40  #: farther from the route than this, away from obstacles, is off the course
 DETOUR_M = 0.45  #: a detour leaves the route so far before an obstacle and comes back so far behind it, or sooner
 SLACK_M, DRIVEN = 0.05, 1.5  #: progress is at most this more than the way driven, times that
@@ -42,7 +43,7 @@ class Verdict:
     """What became of a run.
 
     `rms_mm` is the lateral error of the floor sensors' middle by kind of section ("straight", "curve 150" ...), while
-    they are on the route; `ticks` tells over how many. `finish_s` is when the robot came to rest at the finish.
+    they are on the route and the robot looks along it; `ticks` tells over how many. `finish_s` is when the robot came to rest at the finish.
     """
 
     success: bool
@@ -140,6 +141,8 @@ class Judge:
         if away <= ON_LINE_M:
             walk.s, walk.driven = s, 0.0
             walk.furthest = max(walk.furthest, s)
+            if math.cos(heading - self.course.route.line.heading(s)) < ALONG:
+                return
             kind = sections.kind(s)
             walk.squares[kind] = walk.squares.get(kind, 0.0) + away * away
             walk.ticks[kind] = walk.ticks.get(kind, 0) + 1

@@ -45,6 +45,11 @@ SCENERY = {
     "fake": "drivers.fake.course.scenery:of_facts",
 }
 
+#: scheme of a simulator -> what lets a recorded run go on in its world; see robotcore/cli/onward.py
+ONWARD = {
+    "fake": "drivers.fake.reconstruct.onward:onward",
+}
+
 #: schemes whose worlds can hurt nobody
 HARMLESS = ("fake", "replay")
 
@@ -53,6 +58,7 @@ GROUPS = {
     "backend": "robotcore.backends",
     "mission": "robotcore.missions",
     "scenery": "robotcore.scenery",
+    "onward": "robotcore.onward",
 }
 
 
@@ -74,6 +80,11 @@ def backend(address: Address) -> BackendFactory:
 def scenery(scheme: str) -> Any:
     """Return the `robotcore.picture.scene.SceneryFactory` of a backend's scheme; None where it has none."""
     return _find("scenery", scheme, SCENERY) if scheme in known("scenery", SCENERY) else None
+
+
+def onward(scheme: str) -> Any:
+    """Return what lets a recorded run go on in a simulator's world."""
+    return _find("onward", scheme, ONWARD)
 
 
 def mission(name: str, *, by_module: bool = False) -> Mission:

@@ -38,10 +38,11 @@ def replay_verb(words: list[str]) -> int:
         reports.append(report)
         bar.show(report)
     bar.end()
+    simulated = _go_on(reports, request, args)
     if args.json:
         _write_json(args.json, reports, request)
     if args.json != "-":
-        print("\n".join(_lines(reports, args)))
+        print("\n".join(_lines(reports, args) + simulated))
     return worst(report.code for report in reports)
 
 
@@ -63,6 +64,12 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--show", action="store_true", help="the details of every recording, not of changed ones alone")
     words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
     words.add_argument("--quiet", action="store_true", help="no progress bar")
+    words.add_argument(
+        "--continue", dest="go_on", action="store_true", help="past the horizon go on in the fake world: no evidence"
+    )
+    words.add_argument("--reconstruct", action="store_true", help="with --continue: on a course made from the readings")
+    words.add_argument("--at", type=_size, metavar="S", help="go on from S seconds, if trust reaches there")
+    words.add_argument("--out", metavar="FILE", help="the new recording's file (default: a new one in runs/)")
     return words
 
 
@@ -84,6 +91,18 @@ def _request(args: argparse.Namespace) -> Request:
         share=args.fields_pct / 100,
     )
     return Request(args.mission, tuple(args.set), args.rig, tolerance, twice=not args.once)
+
+
+def _go_on(reports: Sequence[Report], request: Request, args: argparse.Namespace) -> list[str]:
+    """Go on past the horizon where that was asked for; return what to print."""
+    if not args.go_on:
+        if args.reconstruct or args.at is not None or args.out:
+            raise UserError("--reconstruct, --at and --out go with --continue; say that too")
+        return []
+    from robotcore.cli.onward import Options, continue_all  # late: a replay needs no simulator
+
+    out = Path(args.out) if args.out else None
+    return continue_all(reports, request, Options(args.reconstruct, args.at, out))
 
 
 def recordings_in(names: Sequence[str]) -> list[str]:

@@ -91,7 +91,7 @@ def _run(args: argparse.Namespace, address: Address, setup: Setup, world: Any, p
         progress=None if args.quiet else progress,
     )
     if recorder is not None:
-        log.tell = _chain(log.tell, _keep(recorder))
+        log.tell = _chain(log.tell, keep(recorder))
     began = time.monotonic()
     outcome = run.run()
     wall_s = time.monotonic() - began
@@ -130,7 +130,7 @@ def _recorder(path: Path, args: argparse.Namespace, setup: Setup, world: Any) ->
     return Recorder(path, header, setup.rig.layout, blocking=not world.paced)
 
 
-def _keep(recorder: Any) -> Callable[[Decision | Fault], None]:
+def keep(recorder: Any) -> Callable[[Decision | Fault], None]:
     """Return what puts decisions and faults into a recording."""
 
     def keep(entry: Decision | Fault) -> None:

@@ -43,7 +43,8 @@ class Verdict:
     """What became of a run.
 
     `rms_mm` is the lateral error of the floor sensors' middle by kind of section ("straight", "curve 150" ...), while
-    they are on the route and the robot looks along it; `ticks` tells over how many. `finish_s` is when the robot came to rest at the finish.
+    they are on the route and the robot looks along it; `ticks` tells over how many. `finish_s` is when the robot came
+    to rest at the finish.
     """
 
     success: bool

@@ -52,9 +52,9 @@ class FollowSettings:
     """Low-pass of the derivative: a few samples, so that noise does not shake the tracks."""
     turn_limit_rad_s: float = _number(3.2, 0.2, 20.0)
     """Most that the controller may ask; the integral is held back there (anti-windup)."""
-    blank_m: float = _number(0.045, 0.002, 0.1)
+    blank_m: float = _number(0.055, 0.002, 0.1)
     """So far without line under either eye, and following ends. A thin line between the eyes is seen by neither."""
-    hug_rad_s: float = _number(0.5, 0.0, 3.0)
+    hug_rad_s: float = _number(0.7, 0.0, 3.0)
     """Turn towards where the line was, while neither eye has any of it: a thin line fits between the eyes, and the
     robot leans on its edge."""
     trace: float = _number(0.08, 0.02, 0.5)
@@ -75,9 +75,9 @@ class ArmSettings:
     """Darkness from which an eye may be on paint: markers and strips are some .8 dark."""
     sudden_m: float = _number(0.009, 0.002, 0.05)
     """From floor to arm in so short a way: across the spot of an eye (8 mm), not along the edge of a bend."""
-    swing_m: float = _number(0.0025, 0.0, 0.02)
+    swing_m: float = _number(0.002, 0.0, 0.02)
     """The eye's own swing meanwhile, by turning, may be so much; else it swung onto the line by itself."""
-    longest_m: float = _number(0.050, 0.02, 0.2)
+    longest_m: float = _number(0.042, 0.02, 0.2)
     """What stays dark longer than this is no arm (widest line 20 mm, at a slant, and the spot): lifted nose, shade."""
     beyond_m: float = _number(0.009, 0.0, 0.05)
     """So far past the arm before looking for the line ahead: spot and slant of the arm."""
@@ -95,7 +95,7 @@ class GapSettings:
 
     longest_m: float = _number(0.225, 0.02, 1.0)
     """The longest gap of the field (200 mm, common practice) and an eye's spot and slip at both ends."""
-    told_m: float = _number(0.060, 0.01, 0.2)
+    told_m: float = _number(0.070, 0.01, 0.2)
     """A line missing for less than this is not worth a word: a thin line between the eyes."""
     speed_m_s: float = _number(0.14, 0.02, 0.5)
     """Speed across a gap."""
@@ -103,7 +103,7 @@ class GapSettings:
     """The heading of the line is taken over so much of it; before a gap it is straight for at least 50 mm."""
     weave_m: float = _number(0.006, 0.0, 0.02)
     """Sideways weave in a gap: a thin line that is still there, between the eyes, is touched by it."""
-    weave_after_m: float = _number(0.025, 0.0, 0.2)
+    weave_after_m: float = _number(0.090, 0.0, 0.2)
     """Weaving begins after so much without a line."""
     weave_length_m: float = _number(0.09, 0.02, 0.5)
     """Way for one weave to both sides."""

@@ -24,13 +24,15 @@ from drivers.fake.optics import FOOTPRINT_M
 from drivers.fake.perturbations import NAMES, Drawn, draw, read_sizes
 from drivers.fake.resuming import STAND_S, Began, Past, began, redrawn, speeds, start_of
 from drivers.fake.world import JOINT_ROLES, Site, World, pad
+from drivers.fake.zone.chances import ZONE_NAMES, draw_chances, read_zone_sizes
+from drivers.fake.zone.yard import Setting
 from robotcore.backend import Address, Raw
 from robotcore.checking import nearest
 from robotcore.command import CUT, HOLD, Command
 from robotcore.errors import UserError
 from robotcore.rig import Rig
 
-OPTIONS = ("seed", "pace", "perturb", "difficulty", "floor", *NAMES)
+OPTIONS = ("seed", "pace", "perturb", "difficulty", "floor", *NAMES, *ZONE_NAMES)
 FLOORS = ("white", "black", "dark")
 
 SELDOM = 10  #: ticks between the questions to a motor at rest
@@ -89,12 +91,17 @@ def _difficulty(address: Address) -> float:
     return value
 
 
-def _site(address: Address, course: Course | None) -> Site:
+def _site(address: Address, course: Course | None, seed: int) -> Site:
     if course is None:
         return pad(address.options.get("floor", "white"))
     half = course.width_m / 2, course.height_m / 2
     solids = (*course.obstacles, *(wall.solid() for wall in course.walls))
-    return Site(course.start, Floor.of(course, FOOTPRINT_M).look, course.relief, solids, (*half, *half))
+    site = Site(course.start, Floor.of(course, FOOTPRINT_M).look, course.relief, solids, (*half, *half))
+    if course.zone is None:
+        return site
+    chances = draw_chances(seed, read_zone_sizes(address.options, address.url))
+    panels = tuple(panel.solid() for panel in course.zone.panels())
+    return evolve(site, zone=Setting(course.zone, course.walls, chances), panels=panels)
 
 
 class FakeBackend:
@@ -119,7 +126,7 @@ class FakeBackend:
         self.drawn: Drawn = draw(seed, sizes)
         self.judge = None if course is None else Judge(course, rig)
         self._rig = rig
-        self._site = _site(address, course)
+        self._site = _site(address, course, seed)
         self.facts = _facts(address, rig, course, seed, sizes, self.drawn)
         self._stops = 0
         self.world: World = self._new_world()

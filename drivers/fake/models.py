@@ -45,6 +45,8 @@ from drivers.fake.optics import (
 )
 from drivers.fake.perturbations import Drawn, Shift
 from drivers.fake.ranging import make_cone, speed_of_sound
+from drivers.fake.zone.sight import make_yard_eye, over_objects
+from drivers.fake.zone.yard import Yard
 from robotcore.errors import UserError
 from robotcore.layout import AGE_UNIT_S
 from robotcore.rig import Body, Fitted
@@ -74,6 +76,7 @@ class Scene:
     joints: dict[str, Joint]
     gauss: Callable[[], Noise]
     card: Colour | None = None  #: held before the front sensor, on the calibration pad
+    yard: Yard | None = None  #: the objects of a zone
 
 
 ModelFactory = Callable[[Fitted, Scene], Model]
@@ -103,6 +106,8 @@ def _eye(fitted: Fitted, scene: Scene, delay_s: float, gain: float) -> Callable[
     place = _place(fitted, scene)
     gain *= SENSOR_GAIN.get(fitted.role, 1.0)
     lighting = Lighting.of(scene.drawn, scene.field).scaled(*(gain * share for share in RESPONSE))
+    if fitted.role == "front" and scene.yard is not None:
+        return make_yard_eye(_front_view(scene), place, lighting, scene.truth, scene.yard)
     if fitted.role == "front":
         return make_front_eye(_front_view(scene), place, lighting, scene.truth)
     late_s = split_delay(delay_s, scene.step_s)[1] * AGE_UNIT_S
@@ -181,7 +186,10 @@ def _beam(fitted: Fitted, scene: Scene, half_deg: float, grazing_deg: float, rea
     place, truth = _place(fitted, scene), scene.truth
     ahead, left, turn = place.ahead_m, place.left_m, place.heading_rad
     high_enough = tuple(solid for solid in scene.solids if solid.height_m > fitted.mount.up_m)
-    nearest = make_cone(high_enough, math.radians(half_deg), math.radians(grazing_deg), reach_m)
+    half, grazing = math.radians(half_deg), math.radians(grazing_deg)
+    nearest = make_cone(high_enough, half, grazing, reach_m)
+    if scene.yard is not None:
+        nearest = over_objects(nearest, scene.yard, fitted.mount.up_m, half, grazing, reach_m)
 
     def distance() -> float:
         c, s = truth.cos, truth.sin

@@ -98,11 +98,12 @@ def read_sizes(options: Mapping[str, str], url: str) -> dict[str, float]:
         UserError: a size is not a number from 0 to 10.
 
     """
-    base = _size(options, "perturb", 1.0, url)
-    return {name: _size(options, name, base, url) for name in NAMES}
+    base = read_size(options, "perturb", 1.0, url)
+    return {name: read_size(options, name, base, url) for name in NAMES}
 
 
-def _size(options: Mapping[str, str], key: str, default: float, url: str) -> float:
+def read_size(options: Mapping[str, str], key: str, default: float, url: str) -> float:
+    """Return the size that a URL option gives, or `default`; see `read_sizes`."""
     text = options.get(key)
     if text is None:
         return default

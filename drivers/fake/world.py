@@ -22,6 +22,7 @@ from drivers.fake.models import Scene, find_model
 from drivers.fake.motion import Joint, Noise, Truth, make_drive, make_joint
 from drivers.fake.perturbations import Drawn
 from drivers.fake.resuming import Began
+from drivers.fake.zone.yard import Setting, Yard
 from robotcore.rig import Rig
 
 LONGEST_STEP_S = 0.010
@@ -34,7 +35,8 @@ JOINT_ROLES = ("gripper", "sorter")
 class Site:
     """Where the robot is: what the world needs of a course, or of the calibration pad.
 
-    `field` is the middle x, y and half width, half height in metres. `light` scales lamp and ambient (0: covered).
+    `field` is the middle x, y and half width, half height in metres. `panels` are met by
+    sensors only.
     """
 
     start: Pose
@@ -43,6 +45,8 @@ class Site:
     solids: tuple[Solid, ...]
     field: tuple[float, float, float, float]
     card: Colour | None = None
+    zone: Setting | None = None
+    panels: tuple[Solid, ...] = ()
 
 
 def pad(colour: str) -> Site:
@@ -70,6 +74,7 @@ class World:
         truth: the state.
         joints: positional motors by role.
         step_s: seconds a step.
+        yard: the objects of a zone, None where there is none.
 
     """
 
@@ -89,6 +94,7 @@ class World:
         }
         self._first = began.tick
         self._begin(began, rig)
+        self.yard = None if site.zone is None else Yard(site.zone, rig.body, self.truth, self.joints, h)
         self._dead_man = math.ceil(rig.dead_man_s / h - 1e-9)
         self._halt = round(HALT_S / h)
         self._step = 0
@@ -130,8 +136,8 @@ class World:
 
     def _fit(self, site: Site, rig: Rig, drawn: Drawn) -> Board:
         scene = Scene(
-            self.truth, drawn, rig.body, self.step_s, site.look, site.relief, site.solids, site.field,
-            self.joints, self._gauss, site.card,
+            self.truth, drawn, rig.body, self.step_s, site.look, site.relief,
+            (*site.solids, *site.panels), site.field, self.joints, self._gauss, site.card, self.yard,
         )  # fmt: skip
         board = Board(self.row, self.step_s)
         for i, entry in enumerate(rig.fitted):
@@ -151,6 +157,7 @@ class World:
         reach_m = math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2)
         cells = Map(site.relief, site.solids, reach_m + FAST_M_S * 2 * h, rail_reach(rig.body) + FAST_M_S * 2 * h)
         find, parts, first = cells.find, self.steps_a_tick, self._first
+        yard = self.yard
         held: tuple[Solid, ...] = ()
         near: Near | None = None
 
@@ -160,6 +167,8 @@ class World:
             for solid in now:
                 if solid not in held:
                     touched(truth.time_s, solid)
+                    if yard is not None:
+                        yard.shake()
             held = now
 
         def advance(tick: int) -> None:
@@ -183,6 +192,8 @@ class World:
                         settle(near.edges)
                 elif not truth.flat:
                     settle(())
+                if yard is not None:
+                    yard.step()
                 self._step = step = step + 1
                 truth.time_s = began_s + step * h
                 refresh(step)

@@ -168,7 +168,7 @@ def test_fixtures_for_a_teams_own_tests(pytester, run, missions):
         await sleep(0.5)
         robot.decide("nudged")
 
-    missions["nudge"] = Mission("nudge", nudge, Settings, "")
+    missions["nudge"] = Mission("nudge", nudge, Settings, "", handles_button=True)
     record(pytester.mkdir("deep") / "red.rec", think(rows()))
     pytester.makepyfile(test_team=TEAM_TESTS)
     run("test_team.py").assert_outcomes(passed=5)

@@ -67,6 +67,7 @@ def test_there_is_no_import_cycle():
         visit(name, ())
 
 
+@cache
 def code_lines(path: Path) -> set[int]:
     """Line numbers that hold code: no comment, no blank; docstrings are taken out by `function_length`."""
     kinds = {tokenize.COMMENT, tokenize.NL, tokenize.NEWLINE, tokenize.INDENT, tokenize.DEDENT, tokenize.ENDMARKER}

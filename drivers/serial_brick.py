@@ -8,6 +8,7 @@ through and by the brick's dead-man timer in any case. The clock is an argument.
 """
 
 import contextlib
+import os
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -74,8 +75,7 @@ class SerialBrick:
         layout = rig.layout
         self._unpack = layout.row.unpack
         self._ages = tuple(slot.age for slot in layout.slots.values())
-        networked = "://" in url
-        wire_s = 0.0 if networked else (FRAME_BYTES + layout.row.size) * BITS_PER_BYTE / baud
+        wire_s = _wire_time_s(url, FRAME_BYTES + layout.row.size, baud)
         self.session = HostSession(wanted_devices(rig), layout.row.size, rig.period_s, rig.dead_man_s, wire_s)
         self._loops = Loops(rig)
         self._lock = threading.RLock()  # a signal handler may stop while its own thread sends
@@ -307,6 +307,14 @@ class SerialBrick:
     def truth(self) -> tuple[float, float, float] | None:
         """Return None: a real robot does not know its true pose."""
         return None
+
+
+def _wire_time_s(url: str, octets: int, baud: int) -> float:
+    """Return how long so many bytes take on the wire; 0 where the baud rate is a mere word (network, USB, pty)."""
+    path = os.path.realpath(url)
+    if "://" in url or path.startswith(("/dev/pts/", "/dev/ttyACM")):
+        return 0.0
+    return octets * BITS_PER_BYTE / baud
 
 
 def build(address: Address, rig: Rig) -> SerialBrick:

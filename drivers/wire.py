@@ -5,7 +5,10 @@ does not take in that time is an error; every error is an `OSError`, and a perso
 remedy. pyserial is imported when a port is opened, not before.
 """
 
+import contextlib
 import errno
+import os
+import select
 from typing import Any, Protocol
 
 from robotcore.errors import UserError
@@ -51,6 +54,50 @@ class SerialWire:
         return first + port.read(waiting) if waiting else first  # type: ignore[no-any-return]
 
 
+class DescriptorWire:
+    """A port of the machine itself, on its file descriptor: a third of the system calls, and of the time, of the above.
+
+    Args:
+        port: an open pyserial port of a POSIX system; it has set up line and lock, and its reads return at once.
+        wait_s: the longest wait of a read, and of a write.
+
+    """
+
+    def __init__(self, port: Any, wait_s: float) -> None:
+        self._handle: int = port.fileno()
+        self._wait_s = wait_s
+        self.close = port.close
+
+    def read(self, wait: bool) -> bytes:
+        """Return what has arrived, after at most one wait."""
+        data = self._read()
+        if data or not wait:
+            return data
+        ready, _, _ = select.select([self._handle], [], [], self._wait_s)
+        if not ready:
+            return b""
+        data = self._read()
+        if not data:
+            raise OSError(errno.EIO, "the port was unplugged")  # ready, yet empty: its end
+        return data
+
+    def _read(self) -> bytes:
+        try:
+            return os.read(self._handle, 4096)
+        except BlockingIOError:
+            return b""
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`; `OSError` where the line does not take it in time."""
+        while True:
+            with contextlib.suppress(BlockingIOError):
+                data = data[os.write(self._handle, data) :]
+            if not data:
+                return
+            if not select.select([], [self._handle], [], self._wait_s)[1]:
+                raise OSError(errno.ETIMEDOUT, "the line takes no more bytes")
+
+
 class SocketWire(SerialWire):
     """A ``socket://`` port: `in_waiting` only tells whether anything is there, and changing the timeout is free."""
 
@@ -87,7 +134,9 @@ def open_wire(url: str, baud: int, wait_s: float) -> Wire:
         raise UserError(f"{url}: {_explain(error)}") from error
     except Exception as error:  # termios.error, which is no OSError
         raise UserError(f"{url}: not a serial port ({error}); give the device of the brick's cable") from error
-    return SocketWire(port) if url.startswith("socket:") else SerialWire(port)
+    if url.startswith("socket:"):
+        return SocketWire(port)
+    return DescriptorWire(port, wait_s) if os.name == "posix" and type(port) is serial.Serial else SerialWire(port)
 
 
 _REMEDIES = {

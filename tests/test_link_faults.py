@@ -8,7 +8,7 @@ from link_bench import DRIVE_ON, STEP_S, Bench, bench_rig
 
 from drivers.agent.line import Line, LineFaults
 from drivers.link import messages as m
-from drivers.serial_brick import SerialBrick, build
+from drivers.serial_brick import SerialBrick, _wire_time_s, build
 from drivers.wire import _explain, open_wire
 from robotcore.backend import EndOfRun, parse_address
 from robotcore.command import CUT, HALT, HOLD
@@ -332,6 +332,15 @@ def test_wrong_version(monkeypatch):
 def test_noise_that_lets_no_handshake_through():
     bench = Bench(faults=LineFaults(bit_errors=0.006), seed=2)
     assert "handshake does not get through" in message_of(bench.backend())
+
+
+@pytest.mark.parametrize(
+    ("url", "ms"),
+    [("/dev/ttyUSB0", 5.208), ("/dev/ttyACM0", 0), ("/dev/pts/3", 0), ("socket://brick:1", 0), ("/dev/ttyS1", 5.208)],
+)
+def test_time_on_the_wire(url, ms):
+    """60 bytes of 10 bits at 115200 a second; a USB or network port is not held to its baud rate."""
+    assert _wire_time_s(url, 60, 115200) * 1000 == pytest.approx(ms, abs=0.001)
 
 
 # -- addresses and ports ---------------------------------------------------------------------------------------------

@@ -1,0 +1,300 @@
+"""Figures of the link: share of the line, round trip against bare file descriptors, host time a tick, spoilt frames.
+
+    python tests/benchmarks/bench_link.py [--frames 1000000]
+
+Ratios hold better than times: each floor is measured in the same run.
+"""
+
+import argparse
+import itertools
+import os
+import pty
+import random
+import signal
+import statistics
+import sys
+import time
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+import serial
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]  # so that it runs as a script, from anywhere
+
+# ruff: noqa: E402 - the path comes first
+from link_bench import DRIVE_ON, Bench
+from test_link_codec import spoil
+
+from drivers.agent.pty import _rig
+from drivers.link import messages as m
+from drivers.loops import Loops
+from drivers.serial_brick import SerialBrick
+from drivers.wire import SerialWire, Wire, open_wire
+from robotcore.rig import Rig
+
+
+def share_of_the_line() -> None:
+    rig = _rig("harbour")
+    sense = len(m.encode(m.Sense(2**32 - 1, 65535, 0, bytes([1]) * rig.layout.row.size), 65535))
+    act = len(m.encode(m.Act(7, 900, -900, 900, 900), 65535))
+    status = len(m.encode(m.Status(*[2**31] * 7), 9))
+    hertz = 1 / rig.period_s
+    up, down = sense * hertz + status, act * hertz
+    percent = 100 * 10 / 115_200  # of the line, for a byte a second of 10 bits
+    print(f"full rig, bytes: row {rig.layout.row.size}, sense {sense} and act {act} a tick, status {status} a second")
+    print(f"share of 115200 baud at {hertz:.0f} Hz: to host {up * percent:.1f} %, to brick {down * percent:.1f} %")
+
+
+def forked(answer: Callable[[], bytes] | None, size: int) -> tuple[int, str]:
+    """Start a child on a pseudo-terminal that calls `answer` for each `size` bytes; return its id and the port's name.
+
+    With None the child is the agent itself.
+    """
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    name = os.ttyname(slave)
+    child = os.fork()
+    if not child:
+        os.close(slave)
+        try:
+            be_agent(master) if answer is None else be_canned(master, answer, size)
+        except OSError:
+            os._exit(0)
+    os.close(master)
+    return child, name
+
+
+def be_canned(master: int, answer: Callable[[], bytes], size: int) -> None:
+    heard = 0
+    while True:
+        heard += len(os.read(master, 4096))
+        if heard >= size:
+            heard -= size
+            os.write(master, answer())
+
+
+def be_agent(master: int) -> None:
+    """Run the agent with a clock that a message moves by one period, so that no timer is in the round trip."""
+    bench = Bench()
+    wires = bench.wires
+    while True:
+        wires.to_brick += os.read(master, 4096)
+        bench.now_s += bench.rig.period_s
+        bench.agent.step()
+        if wires.to_host:
+            os.write(master, wires.to_host)
+            wires.to_host.clear()
+
+
+def round_trip(repeats: int, rounds: int) -> None:
+    """An act message out, a row in. Bare: the same bytes by os.read and os.write."""
+    rig = Bench().rig
+    act = m.encode(m.Act(3, 300, 300, 0, 0), 4)
+    row = bytes([1]) * rig.layout.row.size
+    rows = [m.encode(m.Sense(n * 10_000, 3, 0, row), n) for n in range(1, 20_000)]
+    numbers = iter(rows * 3)
+    size = len(rows[0])
+    same = lambda: rows[0]  # noqa: E731 - an answer, not a function of its own
+    answers = (same, same, lambda: next(numbers), None, same)
+    children = [forked(answer, len(act)) for answer in answers]
+    names = [name for _, name in children]
+    bare = os.open(names[0], os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(bare)
+    wire = open_wire(names[1], 115200, 0.1)
+    pyserial = SerialWire(serial.Serial(names[4], timeout=0.1, write_timeout=0.1))
+    host = running(names[2], rig)
+    whole = SerialBrick(names[3], rig, patience_s=5.0)
+    whole.open()
+    works = {
+        "bare": lambda: bare_trip(bare, act, size),
+        "pyserial alone": lambda: wire_trip(pyserial, act, size),
+        "our wire alone": lambda: wire_trip(wire, act, size),
+        "host (wire, codec, session, motor loops)": lambda: link_trip(host),
+        "the same with the agent in Python at the far end": lambda: link_trip(whole),
+    }
+    took = {name: [] for name in works}
+    for _ in range(rounds):
+        for name, work in works.items():
+            took[name].append(timed(repeats, work))
+    floor = statistics.median(took["bare"])
+    for name, times in took.items():
+        print(
+            f"round trip over a pty, {name}: {statistics.median(times):.0f} us ({statistics.median(times) / floor:.2f})"
+        )
+    for child, _ in children:
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+
+
+def running(name: str, rig: Rig) -> SerialBrick:
+    """Return a backend whose session runs, without a handshake."""
+    brick = SerialBrick(name, rig)
+    brick._wire = open_wire(name, 115200, 0.1) if name != "canned" else Canned(rig)
+    brick.session.state = "running"
+    brick.session._heard_s = time.monotonic()
+    brick._row = tuple([1] * len(rig.layout.columns))
+    return brick
+
+
+def bare_trip(handle: int, act: bytes, size: int) -> None:
+    os.write(handle, act)
+    got = 0
+    while got < size:
+        got += len(os.read(handle, 4096))
+
+
+def wire_trip(wire: Wire, act: bytes, size: int) -> None:
+    wire.write(act)
+    got = 0
+    while got < size:
+        got += len(wire.read(wait=True))
+
+
+def link_trip(brick: SerialBrick) -> None:
+    brick.session._heard_s = time.monotonic()
+    brick.act(DRIVE_ON)
+    row = None
+    while row is None:
+        row = brick.sense(0)
+
+
+def timed(repeats: int, work: Callable[[], object]) -> float:
+    began = time.perf_counter()
+    for _ in range(repeats):
+        work()
+    return (time.perf_counter() - began) / repeats * 1e6
+
+
+class Canned:
+    """A wire in memory that has a row ready at every read, so that only the host's own work is measured."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.number = self.clock = 0
+        self.row = bytes([1]) * rig.layout.row.size
+
+    def read(self, wait: bool) -> bytes:
+        self.number += 1
+        self.clock += 10_000
+        return m.encode(m.Sense(self.clock & 0xFFFFFFFF, 5, 0, self.row), self.number)
+
+    def write(self, data: bytes) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def host_cpu(repeats: int) -> None:
+    rig = _rig("harbour")
+    brick = running("canned", rig)
+    wire = brick._wire
+
+    def tick() -> None:
+        row = brick.sense(0)
+        assert row is not None
+        brick.act(DRIVE_ON)
+
+    loops = Loops(rig)
+    row = brick.sense(0)
+    parts = {
+        "whole tick, sense and act": statistics.median(timed(repeats, tick) for _ in range(5)),
+        "of that, making the canned row": statistics.median(timed(repeats, lambda: wire.read(False)) for _ in range(5)),
+        "of that, the drivers' loops": statistics.median(
+            timed(repeats, lambda: loops.powers(DRIVE_ON, row, 0.01)) for _ in range(5)
+        ),
+    }
+    whole, canned, motors = parts.values()
+    print(
+        f"host, link work a tick: {whole - canned - motors:.1f} us in software "
+        f"(loops of the motors {motors:.1f} us beside it)"
+    )
+    kernel(repeats, rig)
+
+
+def kernel(repeats: int, rig: Rig) -> None:
+    """What the kernel takes for one read with bytes waiting and one write, through pyserial."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    wire = open_wire(os.ttyname(slave), 115200, 0.1)
+    sense, act = m.encode(m.Sense(1, 1, 0, bytes([1]) * rig.layout.row.size)), m.encode(m.Act(7, 1, 1, 1, 1))
+
+    def turn() -> None:
+        os.write(master, sense)
+        wire.read(wait=True)
+        wire.write(act)
+        os.read(master, 4096)
+
+    def ends() -> None:
+        os.write(master, sense)
+        os.read(slave, 4096)
+        os.write(slave, act)
+        os.read(master, 4096)
+
+    both, floor = (statistics.median(cpu(repeats, work) for _ in range(5)) for work in (turn, ends))
+    print(
+        f"host, port a tick: {both:.1f} us CPU for a read and a write with both ends' system calls, "
+        f"bare calls {floor:.1f} us ({both / floor:.2f})"
+    )
+    wire.close()
+
+
+def cpu(repeats: int, work: Callable[[], object]) -> float:
+    began = time.process_time()
+    for _ in range(repeats):
+        work()
+    return (time.process_time() - began) / repeats * 1e6
+
+
+def agent_cpu(repeats: int) -> None:
+    bench = Bench()
+    bench.backend().open()
+    numbers = itertools.count(1000)
+
+    def tick() -> None:
+        bench.now_s += 0.01
+        bench.wires.to_brick += m.encode(m.Act(3, 1, 1, 0, 0), next(numbers))
+        bench.agent.step()
+        bench.wires.to_host.clear()
+
+    took_us = statistics.median(timed(repeats, tick) for _ in range(5))
+    columns = len(bench.rig.layout.columns)
+    print(f"agent under CPython: {took_us:.0f} us a tick, for an act message in and a row of {columns} columns out")
+
+
+def spoilt_frames(frames: int) -> None:
+    rng = random.Random(1999)
+    kinds = [m.Act(7, 250, -250, 0, 0), m.Sense(1, 2, 0, bytes(range(50))), m.Hello(1, 10000, 200, 7), m.Stop(1)]
+    same = other = 0
+    receiver = m.Receiver()
+    began = time.perf_counter()
+    for number in range(frames):
+        message = kinds[number & 3]
+        for got in receiver.feed(spoil(m.encode(message, number), rng) + b"\0"):
+            if got == m.Received(number & 0xFFFF, message):
+                same += 1
+            else:
+                other += 1
+    rate = frames / (time.perf_counter() - began)
+    print(
+        f"{frames} spoilt frames: {other} taken for another message, {same} whose damage undid itself, "
+        f"{receiver.damage.dropped} dropped ({rate:.0f} frames a second, spoiling included)"
+    )
+    assert other == 0
+
+
+def main() -> None:
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--frames", type=int, default=1_000_000)
+    words.add_argument("--repeats", type=int, default=2000)
+    args = words.parse_args()
+    share_of_the_line()
+    host_cpu(args.repeats)
+    agent_cpu(args.repeats)
+    round_trip(args.repeats, 5)
+    spoilt_frames(args.frames)
+
+
+if __name__ == "__main__":
+    main()

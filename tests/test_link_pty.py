@@ -1,0 +1,234 @@
+"""The whole link through the machine's own pseudo-terminals: real file descriptors, real processes, no sleeping.
+
+Where the far end is a process (`python -m drivers.agent.pty`) its time is judged by the clock that it sends.
+"""
+
+import contextlib
+import os
+import pty
+import subprocess
+import sys
+import tty
+from pathlib import Path
+
+import pytest
+from link_bench import Bench
+
+from drivers.agent.pty import _rig
+from drivers.link import messages as m
+from drivers.serial_brick import SerialBrick, build
+from drivers.wire import DescriptorWire, SerialWire, open_wire
+from robotcore.backend import parse_address
+from robotcore.errors import UserError
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture
+def ends():
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    os.set_blocking(master, False)
+    yield master, os.ttyname(slave)
+    os.close(slave)
+    with contextlib.suppress(OSError):  # a test closed it
+        os.close(master)
+
+
+def heard(master):
+    try:
+        return os.read(master, 4096)
+    except (BlockingIOError, OSError):
+        return b""
+
+
+def test_port_is_ours_alone(ends):
+    wire = open_wire(ends[1], 115200, 0.001)
+    assert isinstance(wire, DescriptorWire)
+    with pytest.raises(UserError, match="the port is busy; end the other program"):
+        open_wire(ends[1], 115200, 0.001)
+    wire.close()
+    open_wire(ends[1], 115200, 0.001).close()
+
+
+def test_bytes_go_both_ways_unchanged(ends):
+    """All values: a terminal that is not raw would change some of them."""
+    master, name = ends
+    wire = open_wire(name, 115200, 0.001)
+    every = bytes(range(256))
+    wire.write(every)
+    assert heard(master) == every
+    assert wire.read(wait=False) == b""
+    assert wire.read(wait=True) == b""
+    os.write(master, every)
+    assert wire.read(wait=True) == every
+    wire.close()
+
+
+def test_the_same_through_pyserials_own_calls(ends):
+    import serial
+
+    master, name = ends
+    with serial.Serial(name, timeout=0.001, write_timeout=0.001) as port:
+        wire = SerialWire(port)
+        wire.write(b"abc")
+        assert heard(master) == b"abc"
+        assert wire.read(wait=True) == b""
+        os.write(master, b"xyz")
+        assert wire.read(wait=True) == b"xyz"
+        assert wire.read(wait=False) == b""
+
+
+def test_unplugged_port_is_an_error(ends):
+    master, name = ends
+    wire = open_wire(name, 115200, 0.001)
+    os.close(master)
+    with pytest.raises(OSError, match=r"unplugged|Input/output"):
+        wire.read(wait=True)
+    wire.close()
+
+
+def test_line_that_takes_nothing_is_an_error_in_time(ends):
+    wire = open_wire(ends[1], 115200, 0.001)
+    with pytest.raises(OSError, match="takes no more"):
+        wire.write(bytes(1 << 20))
+    while heard(ends[0]):
+        pass
+    wire.close()
+
+
+def test_a_run_over_the_terminal(ends):
+    """Backend, real port and agent; the agent runs whenever the host reads."""
+    master, name = ends
+    bench = Bench()
+    real = []
+
+    class Pumped:
+        def __init__(self, wire):
+            self.wire = wire
+            self.write, self.close = wire.write, wire.close
+
+        def read(self, wait):
+            bench.wires.to_brick += heard(master)
+            bench.run(0.001)
+            if bench.wires.to_host:
+                os.write(master, bench.wires.to_host)
+                bench.wires.to_host.clear()
+            return self.wire.read(wait=False)
+
+    def opener(url, baud, wait_s):
+        real.append(open_wire(url, baud, wait_s))
+        return Pumped(real[-1])
+
+    backend = SerialBrick(name, bench.rig, clock=lambda: bench.now_s, opener=opener)
+    backend.open()
+    rows = bench.drive(backend, 1.0)
+    assert rows >= 98
+    assert any(bench.port.powers)
+    backend.close()
+    bench.wires.to_brick += heard(master)
+    bench.run(0.001)
+    assert bench.port.powers == [0, 0, 0, 0]
+    assert backend.session.counts()["damaged"] == backend.session.counts()["lost"] == 0
+
+
+def test_the_stand_in_process_answers_a_greeting(tmp_path):
+    """A child in real time: it names its port, answers, keeps its link, and ends on SIGTERM; no clock is looked at."""
+    link = tmp_path / "brick"
+    command = [sys.executable, "-m", "drivers.agent.pty", "--course", "quay", "--link", str(link), "--seed", "3"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT) as child:
+        name = child.stdout.readline().strip()
+        assert os.path.realpath(link) == name
+        wire = open_wire(str(link), 115200, 5.0)
+        wire.write(m.encode(m.Hello(m.VERSION, 10_000, 200, 4711), 1))
+        receiver, said = m.Receiver(), []
+        while len(said) < 2 or len(said) < 1 + said[0].devices:
+            said += [received.message for received in receiver.feed(wire.read(wait=True))]
+        assert said[0].nonce == 4711
+        assert {entry.name for entry in said[1:]} >= {"tracks", "colour-1", "colour-2"}
+        wire.close()
+        child.terminate()
+        _, told = child.communicate(timeout=20)
+        assert child.returncode == 0
+        assert "brick: accepted 1, damaged 0" in told
+        assert not link.exists()
+
+
+def test_the_stand_in_refuses_a_course_that_is_not_there():
+    command = [sys.executable, "-m", "drivers.agent.pty", "--course", "nowhere"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, cwd=ROOT)
+    assert done.returncode == 2
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+HOST = """
+import sys
+from drivers.agent.pty import _rig
+from drivers.serial_brick import build
+from robotcore.backend import parse_address
+from robotcore.command import Command
+backend = build(parse_address("serial:" + sys.argv[1]), _rig("harbour"))
+backend.open()
+sampled = 0
+while True:
+    if backend.sense(0) is not None:
+        backend.act(Command(0.1, 0.1, 0.0, 0.0))
+        sampled += 1
+        if sampled == 20:
+            print("driving", flush=True)
+"""
+
+
+@pytest.fixture
+def stand_in(tmp_path):
+    link = tmp_path / "brick"
+    children = []
+
+    def start():
+        command = [sys.executable, "-m", "drivers.agent.pty", "--link", str(link)]
+        children.append(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT))
+        children[-1].stdout.readline()
+        return children[-1]
+
+    yield link, start
+    for child in children:
+        child.kill()
+        child.communicate()
+
+
+def test_host_killed_leaves_the_motors_at_rest(stand_in):
+    """SIGKILL to a driving host: by the brick's own clock it stands within the dead-man time and a tick."""
+    link, start = stand_in
+    start()
+    handle = os.open(link, os.O_RDWR | os.O_NOCTTY)  # keeps what the brick says once nobody else listens
+    with subprocess.Popen([sys.executable, "-c", HOST, str(link)], stdout=subprocess.PIPE, text=True, cwd=ROOT) as host:
+        assert host.stdout.readline() == "driving\n"
+        host.kill()
+    tty.setraw(handle)  # reads wait again
+    receiver, rows = m.Receiver(), []
+    while not rows or not rows[-1].state & m.DEAD_MAN:
+        rows += [r.message for r in receiver.feed(os.read(handle, 256)) if isinstance(r.message, m.Sense)]
+        rows = rows[: next((n + 1 for n, row in enumerate(rows) if row.state & m.DEAD_MAN), len(rows))]
+    os.close(handle)
+    assert rows[-1].answered >= 20
+    assert not rows[0].state & m.DEAD_MAN, "it was still driving when its host died"
+    assert (rows[-1].clock_us - rows[0].clock_us) & 0xFFFFFFFF <= 200_000 + 10_000
+
+
+def test_agent_killed_and_started_anew(stand_in):
+    """The host gets its link back by itself, and says both."""
+    link, start = stand_in
+    first = start()
+    backend = build(parse_address(f"serial:{link}"), _rig("harbour"))
+    backend.open()
+    while backend.sense(0) is None:
+        pass
+    first.kill()
+    first.communicate()
+    while backend._wire is not None:
+        backend.sense(1)
+    start()
+    while backend.session.handshakes < 2:
+        backend.sense(2)
+    assert [kind for kind, _ in backend.faults()] == ["link-lost", "link-back"]
+    backend.close()

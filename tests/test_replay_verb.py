@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from robotcore.cli import plugins
+from robotcore.cli import judging, plugins
 from robotcore.cli import replay as verb
 from robotcore.cli.main import main
 from robotcore.cli.replay import worst
@@ -188,6 +188,22 @@ def test_behaviours_that_are_not_deterministic_are_named_with_the_first_tick(tmp
     line = bad(capsys, path)
     assert "not deterministic" in line
     assert f"tick {at} " in line
+
+
+def test_behaviours_that_hang_are_ended_and_named(tmp_path, capsys, missions, monkeypatch):
+    """The one test that lets time pass: a tenth of a second, until the timer rings."""
+    monkeypatch.setattr(judging, "PATIENCE_S", 0.1)
+    run = think(rows(), cut=2)
+
+    async def hangs(robot, s):
+        await tick()
+        while True:
+            pass
+
+    missions["crossing"] = Mission("crossing", hangs, Settings, "")
+    line = bad(capsys, record(tmp_path / "a.rec", run))
+    assert "did not come back" in line
+    assert "tick 1;" in line
 
 
 def test_a_cut_off_recording_is_judged_up_to_its_end_and_that_is_said(tmp_path, capsys):

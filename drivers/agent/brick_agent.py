@@ -75,22 +75,23 @@ def crc_of(data: bytes) -> int:
 
 def cobs_encode(data: bytes) -> bytes:
     """Return the COBS encoding of `data`: the same bytes with no zero among them."""
-    out = bytearray(b"\1")
-    head = 0  # where the code of the open block stands
-    full = False
-    for octet in data:
-        if full:
-            head = len(out)
-            out.append(1)
-            full = False
-        if octet:
-            out.append(octet)
-            out[head] += 1
-            full = out[head] == 255
-        else:
-            head = len(out)
-            out.append(1)
-    return bytes(out)
+    out = bytearray()
+    at, size = 0, len(data)
+    while True:
+        end = data.find(b"\0", at)
+        if end < 0:
+            end = size
+        while end - at >= 254:
+            out.append(255)
+            out.extend(data[at : at + 254])
+            at += 254
+            if at == size:  # a full block at the very end needs no empty one after it
+                return bytes(out)
+        out.append(end - at + 1)
+        out.extend(data[at:end])
+        if end == size:
+            return bytes(out)
+        at = end + 1
 
 
 def cobs_decode(data: bytes) -> "bytes | None":
@@ -165,7 +166,8 @@ class Agent:
         self._period_us = 10000
         self._dead_man_us = 200000
         self._order = b""
-        self._codes = [[""]]  # of every device in the row, once a session runs
+        self._formats = [""]  # of every device in the row, once a session runs
+        self._bounds = [[(0, 0)]]
         self._counts = [[0]]
 
     def run(self) -> None:
@@ -321,8 +323,10 @@ class Agent:
             self._refuse(FAULT_HANDSHAKE, "digest of the columns differs")
             return
         self._order = order
-        self._codes = [[channel[1] for channel in self.port.DEVICES[number][3]] for number in order]
-        self._counts = [[0] * len(codes) for codes in self._codes]
+        codes = [[channel[1] for channel in self.port.DEVICES[number][3]] for number in order]
+        self._formats = ["<H" + "".join(of_device) for of_device in codes]
+        self._bounds = [[BOUNDS[code] for code in of_device] for of_device in codes]
+        self._counts = [[0] * len(of_device) for of_device in codes]
         self.state = RUNNING
         self.flags = STOPPED
         self._sensed = (now - self._period_us) & MASK
@@ -438,20 +442,20 @@ class Agent:
     def _sense(self, now: int) -> None:
         row = struct.pack("<IHB", now, self._answered, self.flags)
         for place in range(len(self._order)):
-            row += self._row(self._order[place], self._codes[place], self._counts[place])
+            row += self._row(self._order[place], self._formats[place], self._bounds[place], self._counts[place])
         self._send(SENSE, row)
         self.flags &= ~SLOW
 
-    def _row(self, number: int, codes: "list[str]", counts: "list[int]") -> bytes:
+    def _row(self, number: int, layout: str, bounds: "list[tuple[int, int]]", counts: "list[int]") -> bytes:
         age_us = self.port.read_counts(number, counts)
         age = NEVER if age_us < 0 else min(age_us // 100, LONGEST_AGE)
-        for place in range(len(codes)):
-            low, high = BOUNDS[codes[place]]
-            if age == NEVER or not low <= counts[place] <= high:  # what does not fit is no reading
+        for place in range(len(bounds)):
+            low, high = bounds[place]
+            if not low <= counts[place] <= high:  # what does not fit is no reading
                 age = NEVER
         if age == NEVER:
-            counts = [0] * len(codes)
-        return struct.pack("<H" + "".join(codes), age, *counts)
+            return struct.pack(layout, NEVER, *([0] * len(bounds)))
+        return struct.pack(layout, age, *counts)
 
 
 def channel_text(channels: "tuple[tuple[str, str, str], ...]") -> str:

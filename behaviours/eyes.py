@@ -16,6 +16,7 @@ from robotcore.robot import Robot
 
 ADAPT = 0.01  #: share of a change of the floor's brightness taken in a tick: a second at 100 Hz
 FLOOR = 0.15  #: an eye with less darkness sees plain floor
+BLACK = 0.92  #: an eye with more darkness is on black: paint is some .85 dark
 BRIGHT = 0.32  #: an eye with less darkness is not on an arm
 
 
@@ -44,15 +45,17 @@ class Eye:
         misses: readings missing in a row.
         bright_m: the travel at which this eye last saw floor.
         bright_rad: the heading then.
+        black_m: the travel at which this eye last saw black.
 
     """
 
-    __slots__ = ("bright_m", "bright_rad", "dark", "highest", "lowest", "misses", "white")
+    __slots__ = ("black_m", "bright_m", "bright_rad", "dark", "highest", "lowest", "misses", "white")
 
     def __init__(self) -> None:
         self.dark = 0.0
         self.misses = 0
         self.bright_m = self.bright_rad = 0.0
+        self.black_m = -1.0
         self.learn(1.0)
 
     def learn(self, white: float) -> None:
@@ -133,8 +136,12 @@ class Line:
         left_dark, right_dark = left.dark, right.dark
         if left_dark < BRIGHT:
             left.bright_m, left.bright_rad = travel, heading
+        elif left_dark > BLACK:
+            left.black_m = travel
         if right_dark < BRIGHT:
             right.bright_m, right.bright_rad = travel, heading
+        elif right_dark > BLACK:
+            right.black_m = travel
         if left_dark > self._trace or right_dark > self._trace:
             self.contact_m = travel
             self.side = 1 if left_dark > right_dark else -1

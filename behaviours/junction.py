@@ -10,7 +10,7 @@ eyes. Green behind a junction means nothing, and green with no junction behind i
 
 from typing import NamedTuple
 
-from behaviours.eyes import Eye, Line, Met
+from behaviours.eyes import BLACK, Eye, Line, Met
 from behaviours.follow import is_coloured
 from behaviours.motion import drive_on, follow_ray, ray_turn, settle, turn_by, wheels
 from behaviours.settings import LineSettings, MarkerSettings
@@ -66,29 +66,36 @@ async def line_ahead(robot: Robot, line: Line, side: int, s: LineSettings) -> bo
     return found
 
 
-class MarkerVote:
-    """Counts green readings of one eye: in a row, in all, and the greatest share."""
+class Look:
+    """What both eyes saw while they swung over the line: where it is, and how much green is on which side of it.
+
+    Each reading counts at the place across the robot at which it was taken, so it does not matter how well the robot
+    stands over the line.
+    """
 
     def __init__(self, s: MarkerSettings) -> None:
         self._s = s
-        self.row = self.longest = 0
+        self._line: list[float] = []
+        self._green: list[float] = []
         self.share = 0.0
 
-    def see(self, colour: Colour) -> bool:
-        """Take in a reading; tell whether it is green."""
+    def see(self, colour: Colour, dark: float, left_m: float) -> None:
+        """Take in a reading, the eye's darkness, and how far left of the robot's middle it was taken."""
         if not colour.valid:
-            return False
-        green = is_green(colour, self._s)
-        self.row = self.row + 1 if green else 0
-        self.longest = max(self.longest, self.row)
-        if green:
+            return
+        if is_green(colour, self._s):
+            self._green.append(left_m)
             self.share = max(self.share, colour.green / (3.0 * colour.lightness))
-        return green
+        elif dark > BLACK:
+            self._line.append(left_m)
 
-    @property
-    def confirmed(self) -> bool:
-        """Tell whether there were enough green readings in a row."""
-        return self.longest >= self._s.confirm
+    def sides(self) -> str:
+        """Return the sides of the line on which there is enough green: "left", "right", "both" or "none"."""
+        middle = sum(self._line) / len(self._line) if self._line else 0.0
+        left = sum(place > middle for place in self._green)
+        right = len(self._green) - left
+        words = {(True, True): "both", (True, False): "left", (False, True): "right"}
+        return words.get((left >= self._s.confirm, right >= self._s.confirm), "none")
 
 
 async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> Met:
@@ -99,14 +106,17 @@ async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> Met:
     while True:
         sample = await tick()
         left, right = sample[2], sample[3]
-        left_green = gate < left[3] < light and is_green(left, m)
-        right_green = gate < right[3] < light and is_green(right, m)
-        if line.travel_m - line.arm_m < m.after_m:
-            continue
+        left_green = gate < left[3] < light and is_green(left, m) and is_before(line, line.left, m)
+        right_green = gate < right[3] < light and is_green(right, m) and is_before(line, line.right, m)
         if left_vote.update(left_green):
             return Met("marker", 1)
         if right_vote.update(right_green):
             return Met("marker", -1)
+
+
+def is_before(line: Line, eye: Eye, s: MarkerSettings) -> bool:
+    """Tell whether green under an eye stands before a junction: no arm, and nothing black under that eye, just now."""
+    return line.travel_m - line.arm_m > s.after_m and line.travel_m - eye.black_m > s.black_m
 
 
 class Passed(NamedTuple):
@@ -159,19 +169,19 @@ def is_line(eye: Eye, colour: Colour, s: LineSettings) -> bool:
 
 
 async def look_again(robot: Robot, line: Line, s: LineSettings) -> tuple[str, float]:
-    """Swing both eyes over where markers would be, slowly; return the sides that are green and the greatest share."""
-    left, right = MarkerVote(s.marker), MarkerVote(s.marker)
+    """Swing both eyes over the line and where markers would be; return the green sides and the greatest share."""
+    look, start_rad = Look(s.marker), line.heading_rad
 
     def seen() -> bool:
-        left.see(robot.sample.floor_left)
-        right.see(robot.sample.floor_right)
+        swung = (line.heading_rad - start_rad) * line.ahead_m
+        look.see(robot.sample.floor_left, line.left.dark, swung + line.side_m)
+        look.see(robot.sample.floor_right, line.right.dark, swung - line.side_m)
         return False
 
     swing = s.marker.look_m / line.ahead_m
     for share in (1.0, -2.0, 1.0):
-        await turn_by(robot, line, share * swing, s.turn, until=seen, rate_rad_s=s.turn.slowest_rad_s)
-    sides = {(True, True): "both", (True, False): "left", (False, True): "right"}
-    return sides.get((left.confirmed, right.confirmed), "none"), max(left.share, right.share)
+        await turn_by(robot, line, share * swing, s.turn, until=seen, rate_rad_s=s.marker.look_rad_s)
+    return look.sides(), look.share
 
 
 async def turn_off(robot: Robot, line: Line, side: int, arm_m: float, s: LineSettings) -> bool:

@@ -131,14 +131,18 @@ class MarkerSettings:
     """Green readings among the last `window` that call for a second look."""
     window: int = _whole(4, 1, 20)
     """Readings a vote goes back."""
-    confirm: int = _whole(4, 1, 50)
-    """Green readings in a row in the second look that make a marker."""
+    confirm: int = _whole(8, 1, 100)
+    """Green readings on a side of the line in the second look that make a marker."""
     creep_m_s: float = _number(0.07, 0.01, 0.3)
     """Speed over a marker once it is suspected."""
     reach_m: float = _number(0.085, 0.02, 0.3)
     """A junction comes within this after the first green, or the green is no marker."""
-    look_m: float = _number(0.008, 0.002, 0.02)
-    """Sideways swing of the eyes in the second look."""
+    look_m: float = _number(0.016, 0.002, 0.03)
+    """Sideways swing of the eyes in the second look: each comes over the line and out over its marker's middle."""
+    look_rad_s: float = _number(0.9, 0.1, 3.0)
+    """Rate of that swing: half a millimetre a reading."""
+    black_m: float = _number(0.015, 0.0, 0.1)
+    """Green so soon after black under the same eye stands behind an arm, even one that was not noticed."""
     after_m: float = _number(0.050, 0.0, 0.2)
     """Green so soon after an arm stands behind the junction and means nothing."""
 

@@ -6,7 +6,8 @@ power; behaviours cannot reach `truth`, `judge` or `world`. Same address, same r
 Places: a shipped course, a course file ending in .toml, ``random`` (with ``difficulty`` 0 to 1), or ``pad`` (with
 ``floor=white``, ``black`` or ``dark``) for taking a calibration. Options: ``seed`` (whole number, default 0),
 ``pace=real`` to keep to the wall clock, ``perturb`` for the size of all perturbations, and each perturbation by name
-(`drivers.fake.perturbations` lists them).
+(`drivers.fake.perturbations` and, for zones, `drivers.fake.zone.chances` list them), ``operator=help`` and ``lift_at``
+(`drivers.fake.operator`).
 """
 
 import math
@@ -20,6 +21,7 @@ from drivers.fake.course.course import Course
 from drivers.fake.course.floor import Floor
 from drivers.fake.judge import Judge
 from drivers.fake.motion import Joint
+from drivers.fake.operator import LIFT_AT, OPERATOR, Help, Operator, read_help
 from drivers.fake.optics import FOOTPRINT_M
 from drivers.fake.perturbations import NAMES, Drawn, draw, read_sizes
 from drivers.fake.resuming import STAND_S, Began, Past, began, redrawn, speeds, start_of
@@ -32,7 +34,7 @@ from robotcore.command import CUT, HOLD, Command
 from robotcore.errors import UserError
 from robotcore.rig import Rig
 
-OPTIONS = ("seed", "pace", "perturb", "difficulty", "floor", *NAMES, *ZONE_NAMES)
+OPTIONS = ("seed", "pace", "perturb", "difficulty", "floor", OPERATOR, LIFT_AT, *NAMES, *ZONE_NAMES)
 FLOORS = ("white", "black", "dark")
 
 SELDOM = 10  #: ticks between the questions to a motor at rest
@@ -127,6 +129,7 @@ class FakeBackend:
         self.judge = None if course is None else Judge(course, rig)
         self._rig = rig
         self._site = _site(address, course, seed)
+        self._help: Help = read_help(address.options, address.url)
         self.facts = _facts(address, rig, course, seed, sizes, self.drawn)
         self._stops = 0
         self.world: World = self._new_world()
@@ -136,7 +139,11 @@ class FakeBackend:
     def _new_world(self, began: Began = Began()) -> World:  # noqa: B008 - frozen
         if self.judge is None:
             return World(self._site, self._rig, self.drawn, began=began)
-        return World(self._site, self._rig, self.drawn, self.judge.touch, began)
+        world = World(self._site, self._rig, self.drawn, self.judge.touch, began)
+        self.judge.yard = world.yard
+        if world.yard is not None:
+            self.facts["objects"] = world.yard.described()
+        return world
 
     def open(self) -> None:
         """Make ready; the robot is at rest at the start."""
@@ -200,14 +207,29 @@ class FakeBackend:
     def _make_sense(self) -> Callable[[int], Raw]:
         world, truth, row = self.world, self.world.truth, self.world.row
         advance, note = world.advance, None if self.judge is None else self.judge.note
+        operator = self._operator()
 
         def sense(tick: int) -> Raw:
             advance(tick)
+            if operator is not None:
+                operator.watch()
             if note is not None:
                 note((tick, truth.x, truth.y, truth.heading))
             return tuple(row)
 
         return sense
+
+    def _operator(self) -> Operator | None:
+        judge, world = self.judge, self.world
+        if judge is None or not self._help:
+            return None
+
+        def set_down(s: float) -> None:
+            judge.put_back(s)
+            if world.yard is not None:
+                world.yard.moved_by_hand()
+
+        return Operator(self._help, judge.course, world.truth, world.presses, set_down)
 
     def _make_act(self) -> Callable[[Command], None]:
         rig, row, world = self._rig, self.world.row, self.world

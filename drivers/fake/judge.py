@@ -18,6 +18,8 @@ from drivers.fake.course.course import Course
 from drivers.fake.course.geometry import into_frame
 from drivers.fake.course.shapes import Solid
 from drivers.fake.sections import Sections
+from drivers.fake.zone.score import ZoneVerdict, score_zone
+from drivers.fake.zone.yard import Yard
 from robotcore.rig import Rig
 
 ON_LINE_M = 0.06  #: the sensors are on the route when no farther from it
@@ -44,7 +46,9 @@ class Verdict:
 
     `rms_mm` is the lateral error of the floor sensors' middle by kind of section ("straight", "curve 150" ...), while
     they are on the route and the robot looks along it; `ticks` tells over how many. `finish_s` is when the robot came
-    to rest at the finish.
+    to rest at the finish. A route through a zone counts without its jump, and contacts with the zone's walls count in
+    `zone` only; `success` says that the robot drove all of it, `zone` what became of the objects. `lifts` tells how
+    often somebody lifted the robot.
     """
 
     success: bool
@@ -57,6 +61,8 @@ class Verdict:
     touches: tuple[Touch, ...]
     rms_mm: dict[str, float]
     ticks: dict[str, int]
+    zone: ZoneVerdict | None = None
+    lifts: int = 0
 
     def lines(self) -> list[str]:
         """Return the verdict in a few lines for people."""
@@ -64,7 +70,9 @@ class Verdict:
         errors = ", ".join(f"{kind} {value:.1f} mm" for kind, value in sorted(self.rms_mm.items()))
         found = [f"{head} ({self.progress_m:.2f} of {self.length_m:.2f} m in {self.time_s:.1f} s)"]
         found += [f"touched {touch.source} at {touch.time_s:.2f} s" for touch in self.touches]
-        return [*found, f"off the line by (rms): {errors}"] if errors else found
+        found += [f"lifted {self.lifts} times"] if self.lifts else []
+        found += [f"off the line by (rms): {errors}"] if errors else []
+        return found if self.zone is None else [*found, *self.zone.lines()]
 
 
 @define
@@ -75,6 +83,9 @@ class _Walk:
     furthest: float = 0.0
     driven: float = 0.0  #: since it was last on the route
     left: int | None = None
+    inside: bool = False  #: the zone
+    entered: int | None = None
+    exited: int | None = None
     squares: dict[str, float] = field(factory=dict)
     ticks: dict[str, int] = field(factory=dict)
 
@@ -89,6 +100,7 @@ class Judge:
     Attributes:
         note: note((tick, x, y, heading)) keeps the pose (m, m, rad) of a tick.
         touches: the contacts so far.
+        yard: the zone's objects, where the world has any.
 
     """
 
@@ -99,6 +111,8 @@ class Judge:
         self.ahead_m = 0.5 * (left.ahead_m + right.ahead_m)
         self.left_m = 0.5 * (left.left_m + right.left_m)
         self.touches: list[Touch] = []
+        self.yard: Yard | None = None
+        self._lifts: list[tuple[int, float]] = []
         self._poses = array("d")
         self.note = self._poses.extend
 
@@ -106,23 +120,58 @@ class Judge:
         """Note that a contact began."""
         self.touches.append(Touch(time_s, solid.source))
 
+    def put_back(self, s: float) -> None:
+        """Note that somebody lifted the robot and put it down where the route has come to `s` metres."""
+        self._lifts.append((len(self._poses) // 4, s))
+
     def verdict(self) -> Verdict:
         """Work out what the run was worth so far."""
         walk, sections = _Walk(), Sections(self.course.route)
         before: tuple[float, float] | None = None
+        lifts = dict(self._lifts)
         for i, (x, y, heading) in enumerate(self._middles()):
+            if i in lifts:
+                walk.s, walk.driven, walk.inside, before = lifts[i], 0.0, False, None
             if before is not None:
                 walk.driven += math.hypot(x - before[0], y - before[1])
             before = x, y
-            self._follow(walk, sections, i, x, y, heading)
+            if not self._in_zone(walk, i, x, y):
+                self._follow(walk, sections, i, x, y, heading)
         finish = self._finish_tick()
         reasons = self._reasons(walk, finish)
         rms = {kind: 1000.0 * math.sqrt(total / walk.ticks[kind]) for kind, total in walk.squares.items()}
+        route = self.course.route
         return Verdict(
-            not reasons, reasons, walk.furthest, self.course.route.length_m,
+            not reasons, reasons, route.counted(walk.furthest), route.outside_m,
             self._time(len(self._poses) // 4 - 1) or 0.0, self._time(finish), self._time(walk.left),
-            tuple(self.touches), rms, walk.ticks,
+            tuple(touch for touch in self.touches if not _of_zone(touch)), rms, walk.ticks, self._zone(walk),
+            len(self._lifts),
         )  # fmt: skip
+
+    def _in_zone(self, walk: _Walk, i: int, x: float, y: float) -> bool:
+        """Tell whether the robot is in the zone; where it comes out, the walk goes on from that opening."""
+        zone, span = self.course.zone, self.course.route.zone
+        if zone is None or span is None:
+            return False
+        inside = zone.inside(x, y)
+        if inside and walk.entered is None and walk.furthest >= span[0] - SKIP_M:
+            walk.entered, walk.furthest = i, max(walk.furthest, span[0])
+        if walk.inside and not inside:
+            into, out = zone.gate("silver"), zone.gate("green")
+            by_exit = math.hypot(x - out.x, y - out.y) < math.hypot(x - into.x, y - into.y)
+            walk.s, walk.driven = span[by_exit], 0.0
+            if by_exit and walk.entered is not None:
+                walk.exited, walk.furthest = walk.exited or i, max(walk.furthest, span[1])
+        walk.inside = inside
+        return inside
+
+    def _zone(self, walk: _Walk) -> ZoneVerdict | None:
+        zone, poses = self.course.zone, self._poses
+        if zone is None:
+            return None
+        places = ((poses[i + 1], poses[i + 2], poses[i + 3]) for i in range(0, len(poses), 4))
+        times = self._time(walk.entered), self._time(walk.exited)
+        return score_zone(zone, self.yard, places, times, sum(map(_of_zone, self.touches)))
 
     def _time(self, index: int | None) -> float | None:
         return None if index is None or index < 0 else self._poses[4 * index] * self.period_s
@@ -182,12 +231,19 @@ class Judge:
         reasons = []
         if walk.left is not None:
             reasons.append(f"left the course at {self._time(walk.left):.2f} s")
-        if walk.furthest < self.course.route.length_m - PAST_FINISH_M:
-            x, y, _ = self.course.route.at(walk.furthest)
+        route = self.course.route
+        if walk.furthest < route.length_m - PAST_FINISH_M:
+            x, y, _ = route.at(walk.furthest)
             reasons.append(
-                f"came {walk.furthest:.2f} of {self.course.route.length_m:.2f} m along the route, "
+                f"came {route.counted(walk.furthest):.2f} of {route.outside_m:.2f} m along the route, "
                 f"to [{1000 * x:.0f}, {1000 * y:.0f}] mm"
             )
         if finish is None:
             reasons.append("does not stand at the finish")
+        if route.zone is not None and walk.exited is None:
+            reasons.append("did not enter the zone" if walk.entered is None else "did not leave the zone by the exit")
         return tuple(reasons)
+
+
+def _of_zone(touch: Touch) -> bool:
+    return touch.source.startswith("zone.")

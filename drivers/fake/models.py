@@ -16,7 +16,7 @@ is the standard deviation at size 1.
 | optical_mm | 8 degrees half-angle, 75 grazing, 20 mm to 1.2 m | 30, 20 | 1.5 mm + 0.5 % |
 | tracks, positioner | whole counts of the encoders | each step, 0 | none |
 | tilt_mg | specific force ahead, left, up | 20, 0 | 8 mg, and 25 mg a m/s from the tracks |
-| button | pressed by the operator from 0.3 s to 0.5 s | 50, 0 | none |
+| button | pressed by the operator from 0.3 s to 0.5 s, and for a lift | 50, 0 | none |
 | battery_mv | terminal voltage | 100, 0 | 8 mV |
 
 Two sensors from one bag differ by 8 %: the left floor sensor is 4 % above, the right 4 % below. Red, green and blue
@@ -27,12 +27,13 @@ import math
 from collections.abc import Callable
 from importlib import metadata
 
-from attrs import frozen
+from attrs import Factory, frozen
 
 from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import Colour, Solid
 from drivers.fake.instruments import Counts, Model, split_delay
 from drivers.fake.motion import GRAVITY, Joint, Noise, Truth
+from drivers.fake.operator import Presses
 from drivers.fake.optics import (
     FRONT_HALF_ANGLE,
     FRONT_REACH_M,
@@ -77,6 +78,7 @@ class Scene:
     gauss: Callable[[], Noise]
     card: Colour | None = None  #: held before the front sensor, on the calibration pad
     yard: Yard | None = None  #: the objects of a zone
+    presses: Presses = Factory(lambda: [PRESS_S])
 
 
 ModelFactory = Callable[[Fitted, Scene], Model]
@@ -268,8 +270,13 @@ def _tilt_mg(fitted: Fitted, scene: Scene) -> Model:
 
 
 def _button(fitted: Fitted, scene: Scene) -> Model:
-    truth = scene.truth
-    return Model(lambda: (int(PRESS_S[0] <= truth.time_s < PRESS_S[1]),), 0.050, loses=False)
+    truth, presses = scene.truth, scene.presses
+
+    def capture() -> Counts:
+        low, high = presses[-1]
+        return (int(low <= truth.time_s < high),)
+
+    return Model(capture, 0.050, loses=False)
 
 
 def _battery_mv(fitted: Fitted, scene: Scene) -> Model:

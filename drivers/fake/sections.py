@@ -11,7 +11,7 @@ from drivers.fake.course.route import Route
 STEP_M = 0.005
 HALF_M = 0.025  #: curvature is taken between so far behind and ahead
 CLEAR_M = 0.05  #: the kind must be the same so far to both sides
-AWAY_M = {"corner": 0.12, "junction": 0.12, "gap": 0.15, "obstacle": 0.45, "finish": 0.05}
+AWAY_M = {"corner": 0.12, "junction": 0.12, "gap": 0.15, "obstacle": 0.45, "finish": 0.05, "zone": 0.12}
 STRAIGHT_M = 1.5  #: a radius above this is straight
 ROUND_MM = 25
 

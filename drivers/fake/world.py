@@ -18,8 +18,9 @@ from drivers.fake.course.relief import Relief
 from drivers.fake.course.shapes import BLACK, WHITE, Colour, Pose, Solid
 from drivers.fake.ground import Map, Near, make_ground, rail_reach
 from drivers.fake.instruments import Board, make_losses
-from drivers.fake.models import Scene, find_model
+from drivers.fake.models import PRESS_S, Scene, find_model
 from drivers.fake.motion import Joint, Noise, Truth, make_drive, make_joint
+from drivers.fake.operator import Presses
 from drivers.fake.perturbations import Drawn
 from drivers.fake.resuming import Began
 from drivers.fake.zone.yard import Setting, Yard
@@ -75,6 +76,7 @@ class World:
         joints: positional motors by role.
         step_s: seconds a step.
         yard: the objects of a zone, None where there is none.
+        presses: when the start button is pressed.
 
     """
 
@@ -92,6 +94,7 @@ class World:
             for fitted in rig.fitted
             if fitted.role in JOINT_ROLES
         }
+        self.presses: Presses = [PRESS_S]
         self._first = began.tick
         self._begin(began, rig)
         self.yard = None if site.zone is None else Yard(site.zone, rig.body, self.truth, self.joints, h)
@@ -138,6 +141,7 @@ class World:
         scene = Scene(
             self.truth, drawn, rig.body, self.step_s, site.look, site.relief,
             (*site.solids, *site.panels), site.field, self.joints, self._gauss, site.card, self.yard,
+            self.presses,
         )  # fmt: skip
         board = Board(self.row, self.step_s)
         for i, entry in enumerate(rig.fitted):

@@ -55,7 +55,8 @@ def parse_course(text: str, source: str) -> Course:
     check_drawing(drawing, width, height, checker)
     checker.finish()
     scene = Scene(
-        start, drawing.line_width_m, drawing.markers, drawing.strips, drawing.bumps, drawing.ramps, drawing.obstacles, zone
+        start, drawing.line_width_m, drawing.markers, drawing.strips, drawing.bumps, drawing.ramps,
+        drawing.obstacles, zone,
     )  # fmt: skip
     relief, route = _drivable(drawing, walls, scene, (width, height), checker)
     return Course(

@@ -4,6 +4,7 @@ Rules: called once a step of the world, after the robot has moved; two fixed sub
 or the robot is near. What is near is looked up every fourth step. One generator decides what chance does.
 """
 
+import json
 import math
 import random
 
@@ -133,6 +134,10 @@ class Yard:
         """Take it that the robot was put somewhere else: it did not drive there."""
         self.frame = self._frame(self.truth.x, self.truth.y, self.truth.heading)
         self._count = 0
+
+    def described(self) -> str:
+        """Return what lies where now as JSON, for a recording: [name, x m, y m, heading rad] of every object."""
+        return json.dumps([[thing.name, thing.x, thing.y, thing.heading] for thing in self.things])
 
     def where(self, thing: Thing) -> tuple[float, float]:
         """Return where a thing is, also one that the robot carries."""

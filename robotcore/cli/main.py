@@ -17,6 +17,8 @@ VERBS = {
     "sweep": ("robotcore.cli.sweep", "drive a mission over perturbations, rigs, courses and seeds, in parallel"),
     "compare": ("robotcore.cli.compare", "two versions on the same seeds and recordings: is the second worse?"),
     "picture": ("robotcore.cli.picture", "draw a recording: course, path, decisions, faults and sensor traces"),
+    "map": ("robotcore.cli.map", "draw a mission's states and ways from its code, with the path of a recorded run"),
+    "score": ("robotcore.cli.score", "count points by the world's truth and by what the robot said, side by side"),
     "list": ("robotcore.cli.show", "list the recordings of a folder"),
     "describe": ("robotcore.cli.show", "tell what lies in a recording"),
     "export": ("robotcore.cli.export", "write a recording's rows as CSV or Parquet"),

@@ -7,6 +7,7 @@ few ways cross; then everything moves as near above its neighbours as its width 
 Rule: plain sums in a fixed order, so that the same boxes get the same places on every machine.
 """
 
+import itertools
 from collections.abc import Sequence
 
 import attrs
@@ -99,7 +100,7 @@ def _chain(source: Place, target: Place, link: Link, layers: list[list[Place]]) 
     label = between[0 if down else -1]
     label.width, label.height = max(2.0, link.width), link.height
     chain = [upper, *between, lower]
-    for one, other in zip(chain, chain[1:], strict=False):
+    for one, other in itertools.pairwise(chain):
         one.below.append(other)
         other.above.append(one)
     return (chain if down else chain[::-1]), label
@@ -139,7 +140,7 @@ def _middle(others: Sequence[Place], spots: dict[int, int], here: int) -> float:
 
 def _crossings(layers: Sequence[Sequence[Place]]) -> int:
     total = 0
-    for upper, lower in zip(layers, layers[1:], strict=False):
+    for upper, lower in itertools.pairwise(layers):
         spots = {id(one): i for i, one in enumerate(lower)}
         ends = [
             spots[id(other)]
@@ -170,7 +171,7 @@ def _wanted(one: Place, downwards: bool) -> float:
 
 
 def _distances(layer: Sequence[Place]) -> list[float]:
-    return [(one.width + other.width) / 2 + GAP for one, other in zip(layer, layer[1:], strict=False)]
+    return [(one.width + other.width) / 2 + GAP for one, other in itertools.pairwise(layer)]
 
 
 def apart(wanted: Sequence[float], distances: Sequence[float], weights: Sequence[float] | None = None) -> list[float]:

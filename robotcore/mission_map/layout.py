@@ -4,6 +4,8 @@ Rules: a behaviour that is looked into is a box around its own states, so a way 
 pixels of a screen; widths of texts are guessed, generously, since no font is at hand.
 """
 
+import itertools
+
 import attrs
 
 from robotcore.mission_map import layers
@@ -16,6 +18,7 @@ LINE = 1.25  #: height of a line of text, in font sizes
 SMALL, NORMAL, LARGE = 9.5, 11.5, 13.5
 WRAP = 30  #: characters a line in a box
 WRAP_WAY = 24  #: characters a line at a way
+FAULT = "fault: "
 NARROW, WIDE = "iljtfrI.,:;'|!()[] ", "mwMW@%"
 
 Point = tuple[float, float]
@@ -90,7 +93,7 @@ def to_depth(chart: Chart, depth: int, path: Path | None = None) -> Look:
     return Look(frozenset(node.key for node, level in _openable(chart) if level < depth), path)
 
 
-def to_fit(chart: Chart, path: Path | None = None, long_side: float = 1500.0, short_side: float = 1060.0) -> Look:
+def to_fit(chart: Chart, path: Path | None = None, long_side: float = 1560.0, short_side: float = 1100.0) -> Look:
     """Return a look into as many behaviours as fit on a page, the outer ones first."""
     look = Look(frozenset(), path)
     for node, _ in sorted(_openable(chart), key=lambda found: found[1]):
@@ -151,8 +154,18 @@ def _closed(node: Node, look: Look) -> Box:
 def _about(node: Node, says: tuple[str, ...]) -> list[Text]:
     detail = f"({node.detail})" if node.detail else ""
     texts = [Text(line, SMALL, "quiet") for line in wrapped(detail, WRAP)[:2]]
-    texts += [Text(line, SMALL, "plain") for line in wrapped(node.summary, WRAP)]
-    return texts + [Text(line, SMALL, "said") for line in wrapped(f"says {', '.join(says)}" if says else "", WRAP)]
+    return texts + [Text(line, SMALL, "plain") for line in wrapped(node.summary, WRAP)] + _said(says, WRAP)
+
+
+def said(says: tuple[str, ...]) -> list[str]:
+    """Return what a behaviour may say in words: decisions, then faults."""
+    faults = [one.removeprefix(FAULT) for one in says if one.startswith(FAULT)]
+    decisions = [one for one in says if not one.startswith(FAULT)]
+    return [f"{word} {', '.join(ones)}" for word, ones in (("says", decisions), ("reports", faults)) if ones]
+
+
+def _said(says: tuple[str, ...], width: int) -> list[Text]:
+    return [Text(line, SMALL, "said") for text in said(says) for line in wrapped(text, width)]
 
 
 def _counted(node: Node, look: Look) -> list[Text]:
@@ -165,7 +178,7 @@ def _counted(node: Node, look: Look) -> list[Text]:
     if node.kind == END:
         return [Text(f"{count}\u00d7", SMALL, "endcount")]
     seconds = path.seconds(node.key)
-    return [Text(f"{count}\u00d7   {seconds:.1f} s", SMALL, "count")]
+    return [Text(f"{count}\u00d7, {seconds:.1f} s", SMALL, "count")]
 
 
 def _around(node: Node, texts: list[Text]) -> Box:
@@ -176,8 +189,7 @@ def _around(node: Node, texts: list[Text]) -> Box:
 def _opened(node: Node, body: Body, look: Look) -> Box:
     texts = [Text(node.name, NORMAL, "name")]
     texts += [Text(line, SMALL, "plain") for line in wrapped(node.summary, 2 * WRAP)]
-    says = f"says {', '.join(node.says)}" if node.says else ""
-    texts += [Text(line, SMALL, "said") for line in wrapped(says, 2 * WRAP)] + _counted(node, look)
+    texts += [*_said(node.says, 2 * WRAP), *_counted(node, look)]
     box, plan = _around(node, texts), plan_of(body, look)
     box.plan, head = plan, box.height
     box.width = max(box.width, plan.width + 2 * PAD)
@@ -278,7 +290,7 @@ def _line(way: Way, texts: list[Text], number: int, source: Box, placed: layers.
     if label is None:
         return _round(way, texts, source)
     points: list[Point] = []
-    for place, (one, other) in enumerate(zip(chain, chain[1:], strict=False)):
+    for place, (one, other) in enumerate(itertools.pairwise(chain)):
         down = other.layer > one.layer
         if place == 0:
             points += _stub(ports[number, 0, down], one, placed, down)

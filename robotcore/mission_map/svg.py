@@ -6,7 +6,7 @@ Rule: colour is never alone in saying something; counts and times stand there in
 from collections.abc import Iterator, Sequence
 from xml.sax.saxutils import escape
 
-from robotcore.mission_map.layout import LARGE, LINE, PAD, SMALL, Box, Line, Look, Plan, Point, Text, box_of
+from robotcore.mission_map.layout import LARGE, LINE, PAD, SMALL, Box, Line, Look, Plan, Point, Text, box_of, said
 from robotcore.mission_map.model import END, GROUP, START, STATE, WAIT, Chart, Node
 
 STYLE = """\
@@ -150,8 +150,8 @@ def _bent(points: Sequence[Point]) -> str:
 
 
 def _round(points: Sequence[Point]) -> str:
-    start, out, back, end = points
-    return f"M{_n(start[0])} {_n(start[1])}C{_n(out[0])} {_n(out[1])} {_n(back[0])} {_n(back[1])} {_n(end[0])} {_n(end[1])}"
+    start, *others = (f"{_n(x)} {_n(y)}" for x, y in points)
+    return f"M{start}C{' '.join(others)}"
 
 
 def _faint(node: Node, look: Look) -> str:
@@ -183,7 +183,7 @@ def _goes_on_inside(box: Box, last: Sequence[str]) -> bool:
 
 
 def _tip(node: Node) -> str:
-    says = f" Says {', '.join(node.says)}." if node.says else ""
+    says = "".join(f" {line.capitalize()}." for line in said(node.says))
     return f"{node.name or node.kind}{f': {node.summary}.' if node.summary else ''}{says}"
 
 

@@ -51,17 +51,39 @@ def test_port_is_ours_alone(ends):
     open_wire(ends[1], 115200, 0.001).close()
 
 
+def exactly(master, count):
+    """Return so many bytes; the terminal passes them on when the machine gets round to it."""
+    os.set_blocking(master, True)
+    got = b""
+    while len(got) < count:
+        got += os.read(master, count - len(got))
+    os.set_blocking(master, False)
+    return got
+
+
+def exactly_here(wire, count):
+    got = b""
+    while len(got) < count:
+        got += wire.read(wait=True)
+    return got
+
+
+def test_nothing_there_is_nothing_read(ends):
+    wire = open_wire(ends[1], 115200, 0.001)
+    assert wire.read(wait=False) == b""
+    assert wire.read(wait=True) == b""
+    wire.close()
+
+
 def test_bytes_go_both_ways_unchanged(ends):
     """All values: a terminal that is not raw would change some of them."""
     master, name = ends
-    wire = open_wire(name, 115200, 0.001)
+    wire = open_wire(name, 115200, 5.0)
     every = bytes(range(256))
     wire.write(every)
-    assert heard(master) == every
-    assert wire.read(wait=False) == b""
-    assert wire.read(wait=True) == b""
+    assert exactly(master, 256) == every
     os.write(master, every)
-    assert wire.read(wait=True) == every
+    assert exactly_here(wire, 256) == every
     wire.close()
 
 
@@ -69,14 +91,13 @@ def test_the_same_through_pyserials_own_calls(ends):
     import serial
 
     master, name = ends
-    with serial.Serial(name, timeout=0.001, write_timeout=0.001) as port:
+    with serial.Serial(name, timeout=5.0, write_timeout=5.0) as port:
         wire = SerialWire(port)
         wire.write(b"abc")
-        assert heard(master) == b"abc"
-        assert wire.read(wait=True) == b""
-        os.write(master, b"xyz")
-        assert wire.read(wait=True) == b"xyz"
+        assert exactly(master, 3) == b"abc"
         assert wire.read(wait=False) == b""
+        os.write(master, b"xyz")
+        assert exactly_here(wire, 3) == b"xyz"
 
 
 def test_unplugged_port_is_an_error(ends):
@@ -114,10 +135,11 @@ def test_a_run_over_the_terminal(ends):
             if bench.wires.to_host:
                 os.write(master, bench.wires.to_host)
                 bench.wires.to_host.clear()
-            return self.wire.read(wait=False)
+                return self.wire.read(wait=True)
+            return b""
 
     def opener(url, baud, wait_s):
-        real.append(open_wire(url, baud, wait_s))
+        real.append(open_wire(url, baud, 5.0))
         return Pumped(real[-1])
 
     backend = SerialBrick(name, bench.rig, clock=lambda: bench.now_s, opener=opener)
@@ -126,7 +148,7 @@ def test_a_run_over_the_terminal(ends):
     assert rows >= 98
     assert any(bench.port.powers)
     backend.close()
-    bench.wires.to_brick += heard(master)
+    bench.wires.to_brick += exactly(master, 2 * (1 + len(m.encode(m.Stop(1)))))  # of three, so that one is whole
     bench.run(0.001)
     assert bench.port.powers == [0, 0, 0, 0]
     assert backend.session.counts()["damaged"] == backend.session.counts()["lost"] == 0

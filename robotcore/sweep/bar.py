@@ -44,10 +44,11 @@ class Bar:
         """Nothing to show."""
 
     def end(self) -> None:
-        """Clear the line."""
+        """Clear the line and draw no more."""
         if self._live:
             self._stream.write("\r" + " " * 79 + "\r")
             self._stream.flush()
+        self._live = False
 
     def line(self) -> str:
         """Return the line as it stands now."""

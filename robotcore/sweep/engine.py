@@ -3,8 +3,11 @@
 Rule: results are kept as they come, in batches by time; whatever ends the sweep, what came back is kept first.
 """
 
-from collections.abc import Callable, Sequence
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
+from contextlib import contextmanager
 from typing import NamedTuple, Protocol
 
 from robotcore.errors import UserError
@@ -83,10 +86,27 @@ def sweep(
 
 def _keep(batch: list[tuple[Key, Result]], found: dict[Key, Result], store: Store, watch: Watch) -> None:
     if batch:
-        store.add(batch)
-        found.update(batch)
-        watch.kept(len(batch))
-        batch.clear()
+        with _interrupts_later():
+            store.add(batch)
+            found.update(batch)
+            watch.kept(len(batch))
+            batch.clear()
+
+
+@contextmanager
+def _interrupts_later() -> Iterator[None]:
+    """Let Ctrl-C wait for the end of the block: half a commit is worse than a moment's delay."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    caught: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, frame: caught.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if caught:
+        raise KeyboardInterrupt
 
 
 def _check_code(parcel: Sequence[tuple[Key, Result]]) -> None:

@@ -65,7 +65,9 @@ class Key(NamedTuple):
     code: str
 
 
-_INSERT = f"INSERT OR IGNORE INTO run VALUES ({', '.join('?' * (len(Key._fields) + len(Result._fields) - 1))})"
+# Not "OR IGNORE": that would drop a row with a missing value without a word.
+_VALUES = ", ".join("?" * (len(Key._fields) + len(Result._fields) - 1))
+_INSERT = f"INSERT INTO run VALUES ({_VALUES}) ON CONFLICT DO NOTHING"
 
 
 class Store:
@@ -179,8 +181,8 @@ class Store:
     def other_code(self, code: str) -> dict[str, int]:
         """Return how many runs of other code there are: label -> runs."""
         rows = self._file.execute(
-            "SELECT coalesce(label, run.code), count(*) FROM run LEFT JOIN code ON run.code = digest "
-            "WHERE run.code != ? GROUP BY run.code ORDER BY 1",
+            "SELECT coalesce(label, run.code) AS name, count(*) FROM run LEFT JOIN code ON run.code = digest "
+            "WHERE run.code != ? GROUP BY name ORDER BY name",
             (code,),
         )
         return dict(rows.fetchall())

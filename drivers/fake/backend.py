@@ -3,8 +3,9 @@
 Rules: the seam and nothing else: set-points go through the same device drivers' loops as on the brick, the world gets
 power; behaviours cannot reach `truth`, `judge` or `world`. Same address, same run, to the last bit.
 
-Places: a shipped course, a course file ending in .toml, ``random`` (with ``difficulty`` 0 to 1), or ``pad`` (with
-``floor=white``, ``black`` or ``dark``) for taking a calibration. Options: ``seed`` (whole number, default 0),
+Places: a shipped course, a course file ending in .toml, ``random``, ``random-zone`` or
+``random-relief`` (with ``difficulty`` 0 to 1), or ``pad`` (with ``floor=white``, ``black`` or ``dark``) for taking a
+calibration. Options: ``seed`` (whole number, default 0),
 ``pace=real`` to keep to the wall clock, ``perturb`` for the size of all perturbations, and each perturbation by name
 (`drivers.fake.perturbations` and, for zones, `drivers.fake.zone.chances` list them), ``operator=help`` and ``lift_at``
 (`drivers.fake.operator`).
@@ -16,7 +17,7 @@ from typing import Any
 
 from attrs import evolve
 
-from drivers.fake.course.catalogue import load_course
+from drivers.fake.course.catalogue import RANDOM, load_course
 from drivers.fake.course.course import Course
 from drivers.fake.course.floor import Floor
 from drivers.fake.judge import Judge
@@ -66,9 +67,9 @@ def build(address: Address, rig: Rig) -> "FakeBackend":
 def _check_place(address: Address) -> None:
     if not address.place:
         raise UserError(f"{address.url}: no course; write fake:quay, fake:random, fake:pad or fake:mine.toml")
-    for key, place in (("floor", "pad"), ("difficulty", "random")):
-        if key in address.options and address.place != place:
-            raise UserError(f"{address.url}: {key} is for fake:{place} only; remove it")
+    for key, places in (("floor", ("pad",)), ("difficulty", RANDOM)):
+        if key in address.options and address.place not in places:
+            raise UserError(f"{address.url}: {key} is for fake:{' and fake:'.join(places)} only; remove it")
     if address.options.get("floor", "white") not in FLOORS:
         floor = address.options["floor"]
         raise UserError(f"{address.url}: floor={floor} is not known; give one of {', '.join(FLOORS)}")

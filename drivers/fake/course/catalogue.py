@@ -6,8 +6,13 @@ from pathlib import Path
 from drivers.fake.course.course import Course
 from drivers.fake.course.format import parse_course
 from drivers.fake.course.generator import random_course
+from drivers.fake.zone.generator import KINDS as ZONES
+from drivers.fake.zone.generator import random_zone_course
 from robotcore.checking import nearest, read_text
 from robotcore.errors import UserError
+
+RANDOM = ("random", *ZONES)
+"""The courses that are drawn by chance."""
 
 
 def shipped() -> list[str]:
@@ -17,23 +22,25 @@ def shipped() -> list[str]:
 
 
 def load_course(name_or_path: str, seed: int = 0, difficulty: float = 0.5) -> Course:
-    """Return a shipped course by name, a course file by its path (ending in .toml), or a random one for "random".
+    """Return a shipped course by name, a course file by its path (ending in .toml), or a random one.
 
     Args:
-        name_or_path: "quay", "courses/mine.toml" or "random".
-        seed: for "random" only.
-        difficulty: for "random" only, from 0 to 1.
+        name_or_path: "quay", "courses/mine.toml", "random", "random-zone" or "random-relief".
+        seed: for random courses only.
+        difficulty: for random courses only, from 0 to 1.
 
     Raises:
         UserError: no such course, or its file has faults (all of them are listed).
     """
     if name_or_path == "random":
         return random_course(seed, difficulty)
+    if name_or_path in ZONES:
+        return random_zone_course(name_or_path, seed, difficulty)
     if name_or_path.endswith(".toml"):
         return parse_course(read_text(Path(name_or_path)), name_or_path)
     if name_or_path not in shipped():
         raise UserError(
-            f"course {name_or_path!r}: no such course; {nearest(name_or_path, [*shipped(), 'random'])} "
+            f"course {name_or_path!r}: no such course; {nearest(name_or_path, [*shipped(), *RANDOM])} "
             "or give the path of a file ending in .toml"
         )
     file = resources.files("drivers.fake") / "courses" / f"{name_or_path}.toml"

@@ -88,6 +88,19 @@ def random_text(seed: int, difficulty: float = 0.5) -> str:
     return best.text(f"random {seed}")
 
 
+def walk_to_the_east(rng: random.Random, difficulty: float, lowest: int) -> tuple[list[str], int, int, int]:
+    """Return a random line field that leaves its board eastward in row `lowest` or above.
+
+    Returns:
+        Its tables as TOML, that row, and the board's columns and rows of 300 mm.
+
+    """
+    while True:  # about one walk in ten gets there
+        walk = _Walk(rng, difficulty)
+        if walk.run_east(lowest):
+            return walk.drawn(), walk.cell[1], walk.columns, walk.rows
+
+
 @define
 class _Walk:
     """A walk over free cells that lays tiles."""
@@ -107,6 +120,12 @@ class _Walk:
 
     def run(self) -> None:
         """Lay tiles until there are enough or no way is left, then the finish."""
+        self._begin()
+        while len(self.tiles) < self.wanted and self._go_on():
+            pass
+        self._lay({"kind": "finish"})
+
+    def _begin(self) -> None:
         self.wanted = 9 + round(9 * self.difficulty)
         self.cell = self.rng.randrange(self.columns), self.rng.randrange(self.rows)
         ways = [way for way in range(4) if self._free(self._ahead(self.cell, way))]
@@ -117,21 +136,34 @@ class _Walk:
         self._lay({"kind": "straight"})
         self.kept.add(self.cell)
         self.cell = self._ahead(self.cell, self.facing)
-        while len(self.tiles) < self.wanted and self._go_on():
-            pass
-        self._lay({"kind": "finish"})
 
     def text(self, name: str) -> str:
         """Return the course as TOML."""
         parts = [
             f'# An invented course, drawn by chance; difficulty {self.difficulty:g}.\n[course]\nname = "{name}"\n'
             f"size_mm = [{self.columns * 300}, {self.rows * 300}]\nline_width_mm = {self.rng.choice((12, 15, 18))}\n",
-            f"[start]\n{self.start}\n",
+            *self.drawn(),
         ]
+        return "\n".join(parts)
+
+    def drawn(self) -> list[str]:
+        """Return start, tiles and ramps as TOML, a table a text."""
+        parts = [f"[start]\n{self.start}\n"]
         for cell, words in self.tiles.items():
             parts.append(f"[[tile]]\nat = [{cell[0]}, {cell[1]}]\n{_lines(words)}")
-        parts += [f"[[ramp]]\n{_lines(words)}" for words in self.ramps]
-        return "\n".join(parts)
+        return parts + [f"[[ramp]]\n{_lines(words)}" for words in self.ramps]
+
+    def run_east(self, lowest: int) -> bool:
+        """Lay tiles until the way leaves the board eastward, in row `lowest` or above; tell whether it came to that."""
+        self._begin()
+        while len(self.tiles) < 2 * self.wanted:
+            leaves = self.facing % 4 == 0 and self.cell[0] == self.columns - 1 and self.cell[1] >= lowest
+            if leaves and 2 * len(self.tiles) >= self.wanted:
+                self._lay({"kind": "straight"})
+                return True
+            if not self._go_on():
+                return False
+        return False
 
     def _ahead(self, cell: Cell, way: int, steps: int = 1) -> Cell:
         return cell[0] + steps * _STEPS[way % 4][0], cell[1] + steps * _STEPS[way % 4][1]

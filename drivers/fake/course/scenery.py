@@ -3,8 +3,9 @@
 Rules: no plotting library here; figures come in the order in which they are to be painted, lowest first.
 """
 
+import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from attrs import evolve, frozen
 
@@ -13,11 +14,15 @@ from drivers.fake.course.format import parse_course
 from drivers.fake.course.geometry import Point, ahead, rectangle
 from drivers.fake.course.outline import layers
 from drivers.fake.course.shapes import Bump, Colour, Plate, Pose, Solid
+from drivers.fake.zone.layout import Make, Zone
 from robotcore import odometry
 from robotcore.picture.scene import Scene
 
-LAYERS = ("board", "ramp", "paint", "bump", "solid", "wall", "start")
+LAYERS = ("board", "ramp", "paint", "bump", "solid", "wall", "object", "start")
 """The layers, lowest first."""
+
+Place = tuple[str, float, float, float]
+"""Where an object lies: its name, x and y in metres, heading in radians."""
 
 
 @frozen
@@ -42,8 +47,8 @@ def screen(colour: Colour) -> Colour:
     return red, green, blue
 
 
-def scenery(course: Course) -> list[Figure]:
-    """Return everything to draw, in metres."""
+def scenery(course: Course, places: Sequence[Place] = ()) -> list[Figure]:
+    """Return everything to draw, in metres; a zone's objects at these places, else where the course lays them."""
     board = rectangle(course.width_m / 2, course.height_m / 2, 0.0, course.width_m, course.height_m)
     figures = [Figure("polygon", "board", board, course.colours.floor, name="board")]
     figures += [_plate(plate, course.colours.floor) for ramp in course.ramps for plate in ramp.plates]
@@ -52,7 +57,30 @@ def scenery(course: Course) -> list[Figure]:
     figures += [_bump(bump, course.colours.floor) for bump in course.bumps]
     figures += [_solid(solid, "solid") for solid in course.obstacles]
     figures += [_solid(wall.solid(), "wall") for wall in course.walls]
+    if course.zone is not None:
+        figures += _zone(course.zone, places or [(item.name, *item.at, 0.0) for item in course.zone.items if item.at])
     return [*figures, _start(course.start)]
+
+
+def _zone(zone: Zone, places: Sequence[Place]) -> list[Figure]:
+    """Return a zone's walls, darker than they are so that they show, its painted wall sides and its objects."""
+    found = [_solid(wall.solid(), "wall") for wall in zone.walls()]
+    found = [evolve(figure, colour=_shade(figure.colour, 0.3)) for figure in found]
+    for panel in zone.panels():
+        ends = (panel.ax, panel.ay), (panel.bx, panel.by)
+        found.append(Figure("line", "wall", ends, panel.colour, width_m=0.01, name="panel"))
+    items = {item.name: item for item in zone.items}
+    for name, x, y, heading in places:
+        if name in items:
+            found.append(_object(items[name].make, name, x, y, heading))
+    return found
+
+
+def _object(make: Make, name: str, x: float, y: float, heading: float) -> Figure:
+    colour = _shade(make.colour, 1.0 + make.shine)
+    if make.shape == "ball":
+        return Figure("circle", "object", ((x, y),), colour, radius=0.5 * make.size_m, name=name)
+    return Figure("polygon", "object", rectangle(x, y, heading, make.size_m, make.size_m), colour, name=name)
 
 
 def _shade(colour: Colour, share: float) -> Colour:
@@ -82,6 +110,15 @@ def _start(start: Pose) -> Figure:
     return Figure("polygon", "start", points, (0.9, 0.3, 0.0), name="start")
 
 
+def _places(facts: Mapping[str, str]) -> list[Place]:
+    """Return where a recording's facts say the objects lay at the start; what is no such list counts as none."""
+    try:
+        told = json.loads(facts.get("objects", "[]"))
+        return [(str(name), float(x), float(y), float(heading)) for name, x, y, heading in told]
+    except (ValueError, TypeError):
+        return []
+
+
 def of_facts(facts: Mapping[str, str]) -> Scene | None:
     """Return the scene that a recording's facts tell of, in screen colours; None on a calibration pad.
 
@@ -93,5 +130,5 @@ def of_facts(facts: Mapping[str, str]) -> Scene | None:
     if not text:
         return None
     course = parse_course(text, "course in the recording")
-    figures = [evolve(figure, colour=screen(figure.colour)) for figure in scenery(course)]
+    figures = [evolve(figure, colour=screen(figure.colour)) for figure in scenery(course, _places(facts))]
     return Scene(figures, odometry.Pose(course.start.x, course.start.y, course.start.heading))

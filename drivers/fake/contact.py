@@ -106,10 +106,18 @@ def _foremost(corners: tuple[Point, ...], nx: float, ny: float) -> list[Point]:
 
 
 def _clear(body: Body, truth: Truth, solid: Solid) -> bool:
-    """Tell at little cost whether the body is clear of the circle around a solid."""
+    """Tell at little cost whether the body is clear of the circle, or the upright box, around a solid."""
     dx, dy = solid.x - truth.x, solid.y - truth.y
-    u, v, r = dx * truth.cos + dy * truth.sin, dy * truth.cos - dx * truth.sin, solid.radius
-    return u - r > body.front_m or u + r < -body.rear_m or abs(v) - r > 0.5 * body.width_m
+    c, s, r = truth.cos, truth.sin, solid.radius
+    u, v, half = dx * c + dy * s, dy * c - dx * s, 0.5 * body.width_m
+    if u - r > body.front_m or u + r < -body.rear_m or abs(v) - r > half:
+        return True
+    left, bottom, right, top = solid.box
+    side, front, rear = half * abs(s), body.front_m * c, -body.rear_m * c
+    if truth.x + max(front, rear) + side < left or truth.x + min(front, rear) - side > right:
+        return True
+    side, front, rear = half * abs(c), body.front_m * s, -body.rear_m * s
+    return truth.y + max(front, rear) + side < bottom or truth.y + min(front, rear) - side > top
 
 
 def make_contact(body: Body, truth: Truth) -> Callable[[tuple[Solid, ...]], tuple[Solid, ...]]:

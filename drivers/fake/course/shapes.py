@@ -6,9 +6,9 @@ Rules: metres and radians, counter-clockwise; frozen; no behaviour but their own
 import math
 from typing import TypeAlias
 
-from attrs import frozen
+from attrs import field, frozen
 
-from drivers.fake.course.geometry import Point, ahead, rectangle
+from drivers.fake.course.geometry import Point, ahead, bounds, rectangle
 
 Colour: TypeAlias = tuple[float, float, float]
 """Reflectance of red, green and blue: 0 black, 1 a perfect matt white, above 1 a mirror that shines at the sensor."""
@@ -142,7 +142,7 @@ class Solid:
     """Something that stops the robot and that a range sensor sees.
 
     `shape` is "circle" (x, y, radius) or "polygon" (convex `corners`, counter-clockwise; x, y is their mean and
-    `radius` reaches the farthest corner).
+    `radius` reaches the farthest corner). `box` is the upright box around it: left, bottom, right, top.
     """
 
     shape: str
@@ -153,6 +153,13 @@ class Solid:
     height_m: float
     colour: Colour
     source: str = ""
+    box: tuple[float, float, float, float] = field(init=False, repr=False, eq=False)
+
+    @box.default
+    def _box(self) -> tuple[float, float, float, float]:
+        if self.corners:
+            return bounds(self.corners)
+        return self.x - self.radius, self.y - self.radius, self.x + self.radius, self.y + self.radius
 
 
 @frozen

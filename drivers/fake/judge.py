@@ -126,6 +126,31 @@ class Judge:
 
     def verdict(self) -> Verdict:
         """Work out what the run was worth so far."""
+        walk = self._gone([])
+        finish = self._finish_tick()
+        reasons = self._reasons(walk, finish)
+        rms = {kind: 1000.0 * math.sqrt(total / walk.ticks[kind]) for kind, total in walk.squares.items()}
+        route = self.course.route
+        return Verdict(
+            not reasons, reasons, route.counted(walk.furthest), route.outside_m,
+            self._time(len(self._poses) // 4 - 1) or 0.0, self._time(finish), self._time(walk.left),
+            tuple(touch for touch in self.touches if not _of_zone(touch)), rms, walk.ticks, self._zone(walk),
+            len(self._lifts),
+        )  # fmt: skip
+
+    def progress(self) -> list[float]:
+        """Return how far along the route (m) the robot had come at most, for every pose that was kept."""
+        furthest: list[float] = []
+        self._gone(furthest)
+        return furthest
+
+    def lifts_s(self) -> list[float]:
+        """Return when the robot was put back after it had been lifted, in seconds."""
+        last = len(self._poses) // 4 - 1
+        return [self._time(min(index, last)) or 0.0 for index, _ in self._lifts]
+
+    def _gone(self, furthest: list[float]) -> _Walk:
+        """Go through all poses, and add how far each had come to `furthest`."""
         walk, sections = _Walk(), Sections(self.course.route)
         before: tuple[float, float] | None = None
         lifts = dict(self._lifts)
@@ -137,16 +162,8 @@ class Judge:
             before = x, y
             if not self._in_zone(walk, i, x, y):
                 self._follow(walk, sections, i, x, y, heading)
-        finish = self._finish_tick()
-        reasons = self._reasons(walk, finish)
-        rms = {kind: 1000.0 * math.sqrt(total / walk.ticks[kind]) for kind, total in walk.squares.items()}
-        route = self.course.route
-        return Verdict(
-            not reasons, reasons, route.counted(walk.furthest), route.outside_m,
-            self._time(len(self._poses) // 4 - 1) or 0.0, self._time(finish), self._time(walk.left),
-            tuple(touch for touch in self.touches if not _of_zone(touch)), rms, walk.ticks, self._zone(walk),
-            len(self._lifts),
-        )  # fmt: skip
+            furthest.append(walk.furthest)
+        return walk
 
     def _in_zone(self, walk: _Walk, i: int, x: float, y: float) -> bool:
         """Tell whether the robot is in the zone; where it comes out, the walk goes on from that opening."""

@@ -50,6 +50,11 @@ ONWARD = {
     "fake": "drivers.fake.reconstruct.onward:onward",
 }
 
+#: scheme of a simulator -> what tells the truth of a recorded run; see robotcore/score.py
+TRUTH = {
+    "fake": "drivers.fake.points:truth_of",
+}
+
 #: schemes whose worlds can hurt nobody
 HARMLESS = ("fake", "replay")
 
@@ -59,6 +64,7 @@ GROUPS = {
     "mission": "robotcore.missions",
     "scenery": "robotcore.scenery",
     "onward": "robotcore.onward",
+    "truth": "robotcore.truth",
 }
 
 
@@ -85,6 +91,11 @@ def scenery(scheme: str) -> Any:
 def onward(scheme: str) -> Any:
     """Return what lets a recorded run go on in a simulator's world."""
     return _find("onward", scheme, ONWARD)
+
+
+def truth(scheme: str) -> Any:
+    """Return the `robotcore.score.TruthFactory` of a backend's scheme; None where it has none."""
+    return _find("truth", scheme, TRUTH) if scheme in known("truth", TRUTH) else None
 
 
 def mission(name: str, *, by_module: bool = False) -> Mission:
@@ -114,6 +125,11 @@ def rig_path(name: str) -> Path:
 def calibration_path(name: str) -> Path:
     """Return the file of a shipped calibration, or `name` itself where it is a path."""
     return _shipped("calibration", name, "calibrations")
+
+
+def score_path(name: str) -> Path:
+    """Return the file of a shipped points table, or `name` itself where it is a path."""
+    return _shipped("points table", name, "scores")
 
 
 def shipped_names(folder: str) -> list[str]:

@@ -1,5 +1,8 @@
 """Sentences beside a recording: each form met, not met, undecided; others are refused with their line."""
 
+import re
+from pathlib import Path
+
 import pytest
 
 from robotcore.errors import Faults
@@ -134,3 +137,12 @@ def test_evidence_ends_with_trust():
     assert evidence_of(part, PERIOD_S).end_s == part.trusted_s < 0.3
     (finding,) = parse("must stop on red", "x")
     assert finding.find(evidence_of(part, PERIOD_S)).state == "undecided"
+
+
+def test_every_sentence_of_the_manual_is_understood():
+    manual = (Path(__file__).parent.parent / "robotcore" / "replay" / "JUDGING.md").read_text(encoding="utf-8")
+    block = manual.split("## Sentences", 1)[1].split("```")[1]
+    words = [part for line in block.splitlines() for part in re.split(r"\s{3,}", line.strip()) if part]
+    remarks = ("at rest within 0.5 s after it, to the end", "the first of each; both must come")
+    sentences = [part for part in words if part not in remarks]
+    assert len(parse("\n".join(sentences), "JUDGING.md")) == len(sentences) == 12

@@ -245,6 +245,18 @@ def test_the_same_error_in_the_same_tick_is_the_same():
     assert judged(run, mission=breaks_at(40)).verdict == Verdict.SAME
 
 
+def test_an_errors_place_in_memory_does_not_count():
+    def at(text):
+        return breaks_at(40, f"<Eye object at {text}>")
+
+    run = think(rows(), mission=at("0x7f01"))
+    assert judged(run, mission=at("0x9a02")).verdict == Verdict.SAME
+    run.error = "BrokenError: " + "x" * 4095 + "…"
+    assert judged(run, mission=breaks_at(40, "x" * 5000)).verdict == Verdict.CHANGED
+    run.error = "BrokenError: " + "x" * (4095 - len("BrokenError: ")) + "…"
+    assert judged(run, mission=breaks_at(40, "x" * 5000)).verdict == Verdict.SAME
+
+
 @pytest.mark.parametrize("changed", [breaks_at(41), breaks_at(39), breaks_at(40, "otherwise"), CROSSING])
 def test_another_error_or_none_is_changed(changed):
     assert judged(think(rows(), mission=breaks_at(40)), mission=changed).verdict == Verdict.CHANGED

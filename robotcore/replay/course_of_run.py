@@ -6,6 +6,7 @@ behaviour makes of readings that it would not have had says nothing.
 """
 
 import os
+import re
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
@@ -15,6 +16,7 @@ from typing import NamedTuple
 from robotcore.brain import Brain
 from robotcore.command import Command
 from robotcore.log import Decision, Fault, Log
+from robotcore.recording.schema import tidy
 from robotcore.replay.trust import Horizon, Trust
 
 Row = tuple[int, tuple[int, ...], tuple[float, ...]]
@@ -196,9 +198,14 @@ def _raised(tick: int, period_s: float, error: Exception) -> Raised:
 
 
 def error_text(error: BaseException) -> str:
-    """Return an error as it stands in recordings and reports: its class and what it says."""
+    """Return an error as it stands in reports: its class and what it says, as far as that is the same in every run."""
     said = str(error)
-    return f"{type(error).__name__}: {said}" if said else type(error).__name__
+    return steady(f"{type(error).__name__}: {said}" if said else type(error).__name__)
+
+
+def steady(text: str) -> str:
+    """Return an error's text as a recording can hold it, without places in memory, which no two runs share."""
+    return re.sub(r"0x[0-9a-fA-F]{4,}", "0x...", tidy(text))
 
 
 def _blame(traceback: TracebackType | None) -> tuple[str, str]:

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import attrs
 
 from robotcore.log import Decision, Fault
-from robotcore.replay.course_of_run import Replayed
+from robotcore.replay.course_of_run import Replayed, steady
 from robotcore.replay.decisions import ENDED, ERROR, Difference, Known, first_difference
 from robotcore.replay.tolerance import EXACT, Tolerance
 
@@ -77,7 +77,7 @@ def expected_of(
     """
     raised = next((fault for fault in faults if (fault.kind, fault.behaviour) == (ERROR, "runtime")), None)
     if raised is not None:
-        last = Decision(raised.tick, raised.time_s, "", ERROR, {"text": raised.detail}, "")
+        last = Decision(raised.tick, raised.time_s, "", ERROR, {"text": steady(raised.detail)}, "")
         return Expected([*decisions, last], None, "recorded", f"it ended in an error: {raised.detail}")
     if outcome == "finished":
         last = Decision(last_tick, last_tick * period_s, "", ENDED, {}, "")

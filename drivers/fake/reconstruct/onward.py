@@ -68,7 +68,7 @@ def onward(recording: Recording, rig: Rig, calibration: Calibration, tick: int, 
 
     made = remade(recording, rig, calibration)
     address = Address("fake", "reconstructed", {}, "fake:reconstructed")
-    backend = FakeBackend(address, rig, made.course, 0, {"noise": 1.0}, made.gains)
+    backend = FakeBackend(address, rig, made.course, 0, {"noise": 1.0})
     return Onward(backend, made.poses, f"{made.course.name!r}, reconstructed", made.notes, made.data)
 
 

@@ -1,0 +1,233 @@
+"""The whole way from a recording to a course that can be gone on on, or to a refusal that says why.
+
+Rules: what is invented is said: bridges over what was not seen, stubs of branches, a finish where none was. The fit is
+stated, and a bad one is refused; a course that does not fit is worse than none.
+"""
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+from attrs import evolve, frozen
+
+from drivers.fake.course.course import Course
+from drivers.fake.course.format import parse_course
+from drivers.fake.reconstruct import features
+from drivers.fake.reconstruct.checking import Misfit, misfit
+from drivers.fake.reconstruct.drawing import Pen, drawn, strokes_of
+from drivers.fake.reconstruct.features import Spot, Thing
+from drivers.fake.reconstruct.fitting import end_direction
+from drivers.fake.reconstruct.line import Repair, offsets, repair_of, width_of
+from drivers.fake.reconstruct.route import Way, joined, stretches_of
+from drivers.fake.reconstruct.tracking import Array, Track, samples_of, track_of
+from drivers.fake.reconstruct.writing import LARGEST_M, Found, Stub, board, text_of
+from drivers.fake.resuming import TickPose
+from robotcore.calibration import Calibration
+from robotcore.errors import UserError
+from robotcore.recording.content import Recording
+from robotcore.rig import Rig
+
+WORST_RMS, WORST_OFF = 0.25, 0.06  #: a fit worse than this is refused
+LEAST_LINE_M = 0.5
+MARKER_M = 0.025
+TAIL_M = 0.04  #: the line goes on so far behind the finish
+JUNCTION_M = 0.075  #: a marker belongs to a junction so near
+
+
+@frozen
+class Remade:
+    """A course made from a recording, poses of the run on it, and how well it fits."""
+
+    course: Course
+    poses: list[TickPose]
+    fit: Misfit
+    repair: Repair
+    notes: list[str]
+    data: dict[str, Any]
+    lamp: tuple[float, float, float]
+
+
+def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
+    """Return the course that a recording tells of.
+
+    Raises:
+        UserError: there is too little line, or the course that comes out cannot be driven or does not fit; says why.
+
+    """
+    where = f"{recording.path}: cannot be reconstructed"
+    track, width_m, offset, repair = _seen(recording, rig, calibration)
+    way = joined(track, stretches_of(track, offset))
+    if sum(stretch.length_m for stretch in way.stretches) < LEAST_LINE_M:
+        raise UserError(f"{where}: less than {LEAST_LINE_M:g} m of line was followed; use a longer recording")
+    found, notes = _found(track, rig, way, width_m)
+    box = board(found, np.stack([track.x, track.y], axis=1))
+    if max(box[2:]) > LARGEST_M:
+        raise UserError(f"{where}: by the encoders it is {max(box[2:]):.1f} m long; {LARGEST_M:g} m is the most")
+    text = text_of(found, box, f"made from {recording.path.stem}"[:60].replace('"', "'"), notes)
+    try:
+        course = parse_course(text, f"{recording.path}: reconstructed course")
+    except UserError as error:
+        first = str(error).splitlines()
+        raise UserError(f"{where}: what comes out could not be driven ({first[min(1, len(first) - 1)].strip()})") from None
+    fit = misfit(track, course, box[:2])
+    told = f"fit: darkness off by {fit.rms:.3f} rms, {100 * fit.off:.1f} % of {fit.readings} readings by over 0.5"
+    if fit.rms > WORST_RMS or fit.off > WORST_OFF:
+        raise UserError(f"{where}: {told}; at most {WORST_RMS:g} and {100 * WORST_OFF:g} % are gone on on")
+    poses = [
+        (int(tick), float(x) - box[0], float(y) - box[1], float(heading))
+        for tick, x, y, heading in zip(track.ticks, track.x, track.y, track.heading, strict=True)
+    ]
+    notes = [told, *notes, f"straights lie at right angles to {repair.squareness:.2f} (1 is exact)"]
+    data = {"fit_rms": fit.rms, "fit_off": fit.off, "course_toml": text, **repair_data(repair)}
+    return Remade(course, poses, fit, repair, notes, data, _lamp(recording, rig, calibration, track))
+
+
+def repair_data(repair: Repair) -> dict[str, float]:
+    """Return what the tracks' slip was taken to be, for JSON."""
+    return {"track_ratio": repair.ratio, "turn_loss": repair.loss, "squareness": repair.squareness}
+
+
+def _seen(recording: Recording, rig: Rig, calibration: Calibration) -> tuple[Track, float, Array, Repair]:
+    samples = samples_of(recording, rig, calibration)
+    plain = track_of(samples, rig)
+    repair = repair_of(plain, offsets(plain, width_of(plain)), rig)
+    track = track_of(samples, rig, repair.ratio, repair.loss)
+    width_m = width_of(track)
+    return track, width_m, offsets(track, width_m), repair
+
+
+class _Lines(NamedTuple):
+    pens: list[Pen]
+    points: Array  #: n by 3: x, y, direction
+
+
+def _found(track: Track, rig: Rig, way: Way, width_m: float) -> tuple[Found, list[str]]:
+    """Return everything that makes the course, and what to know about it."""
+    notes = ["Made by machine from a recording: places by the encoders, so distances are the tracks', not the floor's."]
+    start, first = _start(track, way)
+    finish, told = _finish(track, way)
+    notes += told
+    strokes = strokes_of(Way([first, *way.stretches[1:]], way.guessed_m))
+    strokes[-1].chains[-1] = _ended(strokes[-1].chains[-1], finish)
+    gaps = [s.join == "gap" for s in way.stretches if s.join in ("gap", "branch")]
+    pens = drawn(strokes, [*gaps, False], [False, *gaps])
+    lines = _Lines(pens, _directed(pens))
+    stubs = _stubs(track, lines, width_m, way)
+    markers, extra, told = _markers(track, way, stubs, width_m)
+    notes += told
+    things = [*_obstacles(track, rig, way), *features.relief(track)]
+    stubs = [*stubs, *extra]
+    if stubs:
+        notes.append(f"{len(stubs)} branches were not driven: drawn 100 mm long.")
+    if way.guessed_m > 0.005:
+        notes.append(f"{1000 * way.guessed_m:.0f} mm of line were not seen and are drawn as smooth curves.")
+    return Found(start, width_m, pens, stubs, markers, finish, things), notes
+
+
+def _start(track: Track, way: Way) -> tuple[Spot, Any]:
+    """Return the start on the line, and the first stretch carried on backward to behind it."""
+    first = way.stretches[0]
+    x, y, heading = end_direction(first.points, False, 0.06)
+    along = (track.x[0] - x) * math.cos(heading) + (track.y[0] - y) * math.sin(heading)
+    back = min(along - 0.08, -0.08)
+    lead = np.array([[x + back * math.cos(heading), y + back * math.sin(heading)]])
+    start = Spot(x + along * math.cos(heading), y + along * math.sin(heading), heading)
+    return start, evolve(first, points=np.concatenate([lead, first.points]))
+
+
+def _finish(track: Track, way: Way) -> tuple[Spot, list[str]]:
+    """Return the red strip: where red was last seen near the end of the line, else just behind the last of it."""
+    last = way.stretches[-1]
+    x, y, heading = end_direction(last.points, True, 0.06)
+    for spot, _ in reversed(features.reds(track)):
+        along = (spot.x - x) * math.cos(heading) + (spot.y - y) * math.sin(heading)
+        left = (spot.y - y) * math.cos(heading) - (spot.x - x) * math.sin(heading)
+        if -0.02 < along < 0.12 and abs(left) < 0.06:
+            on = max(along, 0.005) + 0.006
+            return Spot(x + on * math.cos(heading), y + on * math.sin(heading), heading), []
+    note = "No red strip was seen at the end: one is put just behind the last of the line, which is invented."
+    return Spot(x + 0.05 * math.cos(heading), y + 0.05 * math.sin(heading), heading), [note]
+
+
+def _ended(chain: Array, finish: Spot) -> Array:
+    """Let the last chain end a little behind the finish."""
+    c, s = math.cos(finish.heading), math.sin(finish.heading)
+    along = (chain[:, 0] - finish.x) * c + (chain[:, 1] - finish.y) * s
+    kept = chain[~((along > -0.004) & (np.arange(len(chain)) > len(chain) - 40))]
+    return np.concatenate([kept, [[finish.x + TAIL_M * c, finish.y + TAIL_M * s]]])
+
+
+def _directed(pens: list[Pen]) -> Array:
+    parts = []
+    for pen in pens:
+        points = np.array(pen.points)
+        steps = np.gradient(points, axis=0)
+        parts.append(np.column_stack([points, np.arctan2(steps[:, 1], steps[:, 0])]))
+    return np.concatenate(parts)
+
+
+def _stubs(track: Track, lines: _Lines, width_m: float, way: Way) -> list[Stub]:
+    """Return branches that were seen beside the line and are not drawn."""
+    meets = [stretch.meet for stretch in way.stretches if stretch.meet is not None]
+    found: list[Stub] = []
+    for spot, side in features.arms(track, lines.points, width_m):
+        x, y, heading = spot
+        for meet in meets:
+            if math.dist(meet, (x, y)) < 0.03:
+                x, y = meet
+        stub = Stub(x, y, heading + side * math.pi / 2)
+        if not any(math.dist(stub[:2], other[:2]) < 0.05 and _alike(stub, other) for other in found):
+            found.append(stub)
+    return found
+
+
+def _alike(one: Stub, two: Stub) -> bool:
+    return abs(math.remainder(one.heading - two.heading, math.tau)) < 0.8
+
+
+def _markers(track: Track, way: Way, stubs: list[Stub], width_m: float) -> tuple[list[Spot], list[Stub], list[str]]:
+    """Return markers put into the corner of the junction that they stand at, and branches that must be there."""
+    corners = [s for s in way.stretches if s.join in ("corner", "branch") and s.meet is not None]
+    places = [(s.meet, s) for s in corners] + [((stub.x, stub.y), None) for stub in stubs]
+    reach = 0.5 * (width_m + MARKER_M)
+    markers: list[Spot] = []
+    extra: list[Stub] = []
+    lost = 0
+    for spot, first in features.greens(track):
+        near = min(places, key=lambda place: math.dist(place[0] or (0.0, 0.0), spot[:2]), default=None)
+        if near is None or near[0] is None or math.dist(near[0], spot[:2]) > JUNCTION_M:
+            lost += 1
+            continue
+        heading = _heading_into(track, near[0], first)
+        dx, dy = spot.x - near[0][0], spot.y - near[0][1]
+        along, left = dx * math.cos(heading) + dy * math.sin(heading), dy * math.cos(heading) - dx * math.sin(heading)
+        a, b = math.copysign(reach, along), math.copysign(reach, left)
+        marker = Spot(
+            near[0][0] + a * math.cos(heading) - b * math.sin(heading),
+            near[0][1] + a * math.sin(heading) + b * math.cos(heading), heading,
+        )  # fmt: skip
+        if all(math.dist(marker[:2], other[:2]) > 0.02 for other in markers):
+            markers.append(marker)
+        if near[1] is not None and not any(math.dist(near[0], stub[:2]) < 0.03 for stub in [*stubs, *extra]):
+            extra.append(Stub(*near[0], heading))
+    return markers, extra, [f"{lost} patches of green stood at no junction and are left out."] if lost else []
+
+
+def _heading_into(track: Track, place: tuple[float, float], first: int) -> float:
+    """Return the robot's heading when it first saw green here, to be taken as that of the line."""
+    return float(np.median(track.heading[max(0, first - 20) : first + 1]))
+
+
+def _obstacles(track: Track, rig: Rig, way: Way) -> list[Thing]:
+    found = []
+    for before, after in zip(way.stretches, way.stretches[1:], strict=False):
+        if after.join == "obstacle":
+            (ax, ay), (bx, by) = before.points[-1], after.points[0]
+            middle = Spot(0.5 * (ax + bx), 0.5 * (ay + by), math.atan2(by - ay, bx - ax))
+            found.append(features.obstacle(track, rig, before, after, middle))
+    return found
+
+
+def _lamp(recording: Recording, rig: Rig, calibration: Calibration, track: Track) -> tuple[float, float, float]:
+    """Return what the fake's lamp must be for its floor to be as bright as the recorded one, by channel."""
+    return (1.0, 1.0, 1.0)

@@ -1,0 +1,223 @@
+"""From line points to the way the line runs: stretches that were followed, and how one leads to the next.
+
+Rules: stretches come in the order in which they were driven. A stretch that lies on one already known is not drawn
+again. What was not seen between two of them is told apart: a corner where their directions meet, a gap where the floor
+was bright all the way, an obstacle where the robot drove round, and otherwise a bridge, which is a guess and counted.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from attrs import define
+
+from drivers.fake.reconstruct.fitting import SPACING_M, end_direction, even, smooth
+from drivers.fake.reconstruct.line import line_points
+from drivers.fake.reconstruct.tracking import Array, Track
+
+HOLE_M = 0.030  #: a stretch may lack so much
+LEAST_M = 0.030  #: a stretch shorter than this is noise
+ON_IT_M = 0.016  #: so near a stretch already drawn is the same line
+CORNER = math.radians(28.0)
+BACK = math.radians(150.0)
+GAP_M = (0.085, 0.225)  #: between the last and the first sight of the line
+BRIGHT = 0.2  #: an eye with less darkness sees floor
+DETOUR_M = 0.07  #: an axle so far off the straight way between two stretches drove round something
+MEET_M = 0.16  #: directions may meet so far from what was seen
+
+
+@define
+class Stretch:
+    """A piece of line as followed: points (n by 2) in order, first and last tick, and how it is reached.
+
+    `join` is "start", "smooth", "bridge", "corner", "gap", "obstacle" or "branch" (off a line already drawn); `meet`
+    is where a corner or branch is.
+    """
+
+    points: Array
+    first: int
+    last: int
+    join: str = "start"
+    meet: tuple[float, float] | None = None
+
+    @property
+    def length_m(self) -> float:
+        """Its length."""
+        return SPACING_M * (len(self.points) - 1)
+
+
+class Way(NamedTuple):
+    """All stretches in order, and how many metres of bridges had to be guessed."""
+
+    stretches: list[Stretch]
+    guessed_m: float
+
+
+def stretches_of(track: Track, offset: Array) -> list[Stretch]:
+    """Return every stretch of line that was followed, in order of time."""
+    seen = np.flatnonzero(np.isfinite(offset))
+    if len(seen) < 3:
+        return []
+    x, y = line_points((track.x, track.y, track.heading), offset, track.left.ahead_m)
+    gone, turned = np.diff(track.travel[seen]), np.abs(np.diff(track.heading[seen]))
+    apart = np.hypot(np.diff(x[seen]), np.diff(y[seen]))
+    back = np.array([track.travel[a : b + 1].min() < track.travel[a] - 0.004 for a, b in zip(seen, seen[1:], strict=False)])
+    cuts = np.flatnonzero((gone > HOLE_M) | (apart > HOLE_M) | (turned > 0.5) | back) + 1
+    found = []
+    for ticks in np.split(seen, cuts):
+        points = _thinned(track.travel[ticks], np.stack([x[ticks], y[ticks]], axis=1))
+        if len(points) >= 3:
+            chain = smooth(even(points))
+            if SPACING_M * (len(chain) - 1) >= LEAST_M:
+                found.append(Stretch(chain, int(ticks[0]), int(ticks[-1])))
+    return found
+
+
+def _thinned(travel: Array, points: Array) -> Array:
+    """Return the median of the points of each `SPACING_M` of travel: noise and single wrong readings go."""
+    bins = np.floor((travel - travel[0]) / SPACING_M).astype(int)
+    return np.array([np.median(points[bins == i], axis=0) for i in np.unique(bins)])
+
+
+def joined(track: Track, stretches: list[Stretch]) -> Way:
+    """Say how each stretch is reached from the one before, and leave out what is known already."""
+    kept: list[Stretch] = []
+    guessed = 0.0
+    branch = False
+    for stretch in stretches:
+        if not kept:
+            kept.append(stretch)
+            continue
+        fresh = _fresh(stretch, kept)
+        if fresh is None:
+            branch = branch or _against(stretch, kept)
+            continue
+        if branch or fresh is not stretch and _leaves_old(fresh, kept):
+            fresh.join, fresh.meet = "branch", _branch_point(fresh, kept)
+            branch = False
+        else:
+            guessed += _join(track, kept[-1], fresh)
+        kept.append(fresh)
+    return Way(kept, guessed)
+
+
+def _nearest(points: Array, chain: Array) -> tuple[Array, "np.ndarray[tuple[int, ...], np.dtype[np.int64]]"]:
+    apart = np.hypot(points[:, 0, None] - chain[None, :, 0], points[:, 1, None] - chain[None, :, 1])
+    return apart.min(axis=1), apart.argmin(axis=1)
+
+
+def _on_known(points: Array, kept: list[Stretch]) -> Array:
+    """Tell which points lie on a stretch already known, along or against its direction."""
+    on = np.zeros(len(points), dtype=bool)
+    direction = np.gradient(points, axis=0)
+    for stretch in kept:
+        apart, place = _nearest(points, stretch.points)
+        along = np.gradient(stretch.points, axis=0)[place]
+        cross = np.abs(direction[:, 0] * along[:, 1] - direction[:, 1] * along[:, 0])
+        size = np.hypot(*direction.T) * np.hypot(*along.T) + 1e-12
+        inside = (place > 0) & (place < len(stretch.points) - 1)
+        on |= (apart < ON_IT_M) & (cross / size < 0.35) & inside
+    result: Array = on
+    return result
+
+
+def _fresh(stretch: Stretch, kept: list[Stretch]) -> Stretch | None:
+    """Return what of a stretch is not known yet: its end from where it is new; None where all is known."""
+    known = np.flatnonzero(_on_known(stretch.points, kept))
+    if not len(known):
+        return stretch
+    rest = stretch.points[known[-1] + 1 :]
+    if SPACING_M * (len(rest) - 1) < LEAST_M:
+        return None
+    if known[0] > 10 and len(known) < 8:  # it only crosses what is known
+        return stretch
+    share = (known[-1] + 1) / len(stretch.points)
+    first = round(stretch.first + share * (stretch.last - stretch.first))
+    return Stretch(rest, first, stretch.last)
+
+
+def _against(stretch: Stretch, kept: list[Stretch]) -> bool:
+    """Tell whether a stretch that is known already was not just the end of the last one once more."""
+    apart, place = _nearest(stretch.points, kept[-1].points)
+    again = float(np.median(apart)) < ON_IT_M and place[-1] >= place[0]
+    return not again
+
+
+def _leaves_old(fresh: Stretch, kept: list[Stretch]) -> bool:
+    apart, place = _nearest(fresh.points[:1], kept[-1].points)
+    return not (apart[0] < 0.05 and place[0] > len(kept[-1].points) - 12)
+
+
+def _branch_point(fresh: Stretch, kept: list[Stretch]) -> tuple[float, float] | None:
+    """Return where a new stretch, carried on backward, meets what is known."""
+    x, y, heading = end_direction(fresh.points, False, 0.05)
+    best: tuple[float, tuple[float, float]] | None = None
+    for stretch in kept:
+        d = stretch.points - (x, y)
+        along = d[:, 0] * math.cos(heading) + d[:, 1] * math.sin(heading)
+        left = d[:, 1] * math.cos(heading) - d[:, 0] * math.sin(heading)
+        for i in np.flatnonzero(np.diff(np.sign(left)) != 0):
+            if -MEET_M < along[i] < 0.03 and (best is None or abs(along[i]) < best[0]):
+                best = abs(float(along[i])), (float(stretch.points[i, 0]), float(stretch.points[i, 1]))
+    return None if best is None else best[1]
+
+
+def _join(track: Track, before: Stretch, after: Stretch) -> float:
+    """Set how `after` is reached from `before`; return metres of guessed line."""
+    ax, ay, a = end_direction(before.points, True, 0.05)
+    bx, by, b = end_direction(after.points, False, 0.05)
+    turn = math.remainder(b - a, math.tau)
+    along, left = _frame(bx - ax, by - ay, a)
+    if _went_round(track, before, after):
+        after.join = "obstacle"
+        return math.hypot(along, left)
+    meet = _meeting((ax, ay, a), (bx, by, b))
+    if CORNER < abs(turn) < BACK and meet is not None:
+        after.join, after.meet = "corner", meet
+        return 0.0
+    if GAP_M[0] < along < GAP_M[1] and abs(left) < 0.012 + 0.06 * along and abs(turn) < 0.3 and _bright(track, before, after):
+        after.join = "gap"
+        return 0.0
+    after.join = "smooth" if math.hypot(along, left) < 0.12 else "bridge"
+    return math.hypot(along, left) if after.join == "bridge" else 0.0
+
+
+def _frame(dx: float, dy: float, heading: float) -> tuple[float, float]:
+    c, s = math.cos(heading), math.sin(heading)
+    return dx * c + dy * s, dy * c - dx * s
+
+
+def _meeting(one: tuple[float, float, float], two: tuple[float, float, float]) -> tuple[float, float] | None:
+    """Return where the way on from `one` meets the way back from `two`; None where that is far from either."""
+    (ax, ay, a), (bx, by, b) = one, two
+    cross = math.sin(b - a)
+    if abs(cross) < 0.2:
+        return None
+    on = ((bx - ax) * math.sin(b) - (by - ay) * math.cos(b)) / cross
+    back = ((bx - ax) * math.sin(a) - (by - ay) * math.cos(a)) / cross  # positive: ahead of two's first point
+    if not (-0.04 < on < MEET_M and -0.04 < -back < MEET_M):
+        return None
+    return ax + on * math.cos(a), ay + on * math.sin(a)
+
+
+def _between(track: Track, before: Stretch, after: Stretch) -> slice:
+    return slice(before.last, after.first + 1)
+
+
+def _went_round(track: Track, before: Stretch, after: Stretch) -> bool:
+    """Tell whether the axle left the straight way between two stretches, by driving and not by turning on the spot."""
+    part = _between(track, before, after)
+    (ax, ay), (bx, by) = before.points[-1], after.points[0]
+    chord = math.hypot(bx - ax, by - ay)
+    if chord < 0.12:
+        return False
+    off = np.abs((track.y[part] - ay) * (bx - ax) - (track.x[part] - ax) * (by - ay)) / chord
+    return bool(off.max() > DETOUR_M)
+
+
+def _bright(track: Track, before: Stretch, after: Stretch) -> bool:
+    """Tell whether both eyes saw nothing but floor between two stretches, but for their ends."""
+    part = _between(track, before, after)
+    dark = np.fmax(track.left.dark[part], track.right.dark[part])
+    forward = track.speed[part] > 0.02
+    return bool(forward.any()) and float(np.mean(dark[forward] < BRIGHT)) > 0.7

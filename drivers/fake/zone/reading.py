@@ -3,6 +3,7 @@
 Rules: millimetres in the text, metres here; nothing is placed by chance here, since one text is one course.
 """
 
+import math
 import re
 from collections.abc import Iterator
 from itertools import combinations
@@ -172,7 +173,7 @@ def _check_items(zone: Zone, table: Table) -> None:
     for one, two in combinations([item for item in zone.items if item.at is not None], 2):
         assert one.at is not None
         assert two.at is not None
-        if abs(one.at[0] - two.at[0]) + abs(one.at[1] - two.at[1]) < one.make.size_m + two.make.size_m:
+        if math.dist(one.at, two.at) < 0.5 * (one.make.size_m + two.make.size_m):
             table.checker.fault(two.source, f"lies on {one.source}; move one of the two")
 
 

@@ -5,6 +5,7 @@ import xml.etree.ElementTree as ElementTree
 
 import pytest
 
+import drivers.fake.backend  # noqa: F401 - numpy can be loaded once only, and pytester unloads what it saw come
 from robotcore.cli import plugins
 from tests.replay_kit import CROSSING, Settings, record, rows, think
 from tests.test_verdict import breaks_at

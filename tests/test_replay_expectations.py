@@ -95,6 +95,14 @@ def test_stopping_means_at_rest_half_a_second_later_and_for_good():
     assert state("must stop on red", evidence(stop_s=9.0, end_s=5.2, ended_s=5.2)) == "met"
 
 
+@pytest.mark.parametrize("command", [(0.4, 0.0, 0, 0), (0.0, -0.4, 0, 0)])
+def test_fast_is_the_faster_track_in_either_direction(command):
+    fast = evidence(speed=0.1)
+    assert state("never faster than 0.3 m/s", fast) == "met"
+    fast.commands[-1] = command
+    assert state("never faster than 0.3 m/s", fast) == "not met"
+
+
 def test_driving_backwards_is_the_middle_of_both_tracks():
     assert state("never backwards", evidence(back=True)) == "not met"
 

@@ -7,6 +7,7 @@ import pytest
 from robotcore.kernel import tick
 from robotcore.mission import Mission
 from robotcore.replay import Tolerance, Verdict
+from robotcore.replay.course_of_run import first_unlike
 from tests.replay_kit import CROSSING, Settings, again, crossing, judged, rows, think
 
 
@@ -101,6 +102,7 @@ def test_a_recorded_decision_that_does_not_come_is_changed_once_its_time_is_over
     judgement = judged(RUN, mission=mission(blind))
     assert judgement.verdict == Verdict.CHANGED
     assert (judgement.difference.recorded.tick, judgement.difference.tick) == (100, 110)
+    assert judgement.difference.time_s == pytest.approx(1.1)
 
 
 def test_a_decision_that_was_due_just_before_the_horizon_is_undecided():
@@ -316,6 +318,18 @@ def test_a_gripper_that_parts_ends_trust_at_once():
     assert judgement.trusted_tick == 0
     assert "gripper" in judgement.why
     assert judged(RUN, Settings(gripper_rad=math.radians(2))).verdict == Verdict.EQUIVALENT
+
+
+def test_two_replays_are_alike_or_the_first_tick_that_differs_is_named():
+    one = again(RUN)
+    assert first_unlike(one, again(RUN)) is None
+    assert first_unlike(one, again(RUN, Settings(colour="blue"))) == 270
+    assert first_unlike(one, again(RUN, Settings(late_s=0.03))) == 100
+    assert first_unlike(one, again(RUN, Settings(speed_m_s=0.1 + 1e-12))) == 0
+    shorter = one._replace(ticks=one.ticks[:-1], commands=one.commands[:-1])
+    assert first_unlike(one, shorter) == 290
+    fewer = one._replace(decisions=one.decisions[:2])
+    assert first_unlike(one, fewer) == first_unlike(fewer, one) == 270
 
 
 def test_skipped_ticks_are_driven_for_as_long_as_they_lasted():

@@ -31,7 +31,7 @@ from robotcore.replay.course_of_run import first_unlike
 from robotcore.replay.expectations import BROKEN, OPEN, Finding, evidence_of, parse
 from robotcore.replay.expectations import path_beside as expect_path
 from robotcore.replay.readings import Readings, around
-from robotcore.replay.story import first_line, in_words, parted, story
+from robotcore.replay.story import compared, first_line, in_words, parted, story
 from robotcore.rig import Rig, load_rig
 
 PATIENCE_S = 10.0  #: a replay may take so much longer than the run did
@@ -220,7 +220,7 @@ def report(path: str, judged: Judged) -> Report:
         code=1 if broken else Verdict.CODES[judgement.verdict],
         first=first,
         ticks=len(judgement.replayed.commands),
-        decisions=sum(decision.name not in ("mission ended", "error") for decision in judgement.decisions),
+        decisions=compared(judgement),
         trusted_s=judgement.trusted_s,
         end_s=judgement.end_s,
         lines=tuple(lines),
@@ -241,7 +241,7 @@ def _data(judged: Judged) -> dict[str, Any]:
         "held_against": judgement.expected.source,
         "ending": judgement.expected.ending,
         "ticks": len(replayed.commands),
-        "decisions": len(judgement.decisions),
+        "decisions": compared(judgement),
         "trusted_tick": judgement.trusted_tick,
         "trusted_s": judgement.trusted_s,
         "end_s": judgement.end_s,

@@ -12,6 +12,8 @@ from robotcore.replay.course_of_run import Replayed, Row
 
 HALF_S = 0.5
 STEP_S = 0.05
+SHARES = ("red", "green", "blue")
+GREY, COLOURED = 1.0 / 3.0, 0.04  #: a share so far from grey's is worth a column
 DARK = 0.15  #: red, green and blue together below this: shares mean nothing
 
 Cell = Callable[[Sample], float]
@@ -82,7 +84,7 @@ def _colour(role: str, short: str) -> list[tuple[str, Cell]]:
     plain = [(f"{short} light", value("lightness"))]
     if short != "F":
         plain.insert(0, (f"{short} contr", value("contrast")))
-    return [*plain, *((f"{short} {name}", share(number)) for number, name in enumerate(("red", "green", "blue")))]
+    return [*plain, *((f"{short} {name}", share(number)) for number, name in enumerate(SHARES))]
 
 
 def _if(reading: Any, value: float) -> float:
@@ -90,13 +92,19 @@ def _if(reading: Any, value: float) -> float:
 
 
 def _thinned(readings: Readings) -> Readings:
-    """Leave out readings that hold one value all the time; commands and time stay."""
+    """Leave out what says nothing: readings that hold one value, and shares while all is grey; commands stay."""
     last = len(readings.columns) - 4
     stays = [
         place
-        for place in range(len(readings.columns))
-        if place == 0 or place >= last or len({f"{row[place]:.3f}" for row in readings.rows}) > 1
+        for place, name in enumerate(readings.columns)
+        if place == 0 or place >= last or _tells(name, [row[place] for row in readings.rows])
     ]
     return Readings(
         [readings.columns[place] for place in stays], [[row[place] for place in stays] for row in readings.rows]
     )
+
+
+def _tells(name: str, values: list[float]) -> bool:
+    if name.endswith(SHARES):
+        return any(abs(value - GREY) > COLOURED for value in values)  # NaN compares as no
+    return len({f"{value:.3f}" for value in values}) > 1

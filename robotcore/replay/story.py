@@ -2,7 +2,7 @@
 
 from robotcore.command import Command
 from robotcore.log import Decision
-from robotcore.replay.decisions import Difference
+from robotcore.replay.decisions import ENDED, ERROR, Difference
 from robotcore.replay.readings import Readings
 from robotcore.replay.verdict import Judgement, Verdict
 
@@ -30,9 +30,9 @@ def headline(judgement: Judgement) -> str:
     """Return the verdict and why, in one line."""
     replayed = judgement.replayed
     if judgement.verdict == Verdict.SAME:
-        return f"same: {len(replayed.commands)} commands bit-equal, {decisions_count(judgement)}"
+        return f"same: {len(replayed.commands)} commands bit-equal, {_decisions(judgement)}"
     if judgement.verdict == Verdict.EQUIVALENT:
-        return f"equivalent: {decisions_count(judgement)} as {judgement.expected.source}; {parted(judgement)}"
+        return f"equivalent: {_decisions(judgement)} as {judgement.expected.source}; {parted(judgement)}"
     if judgement.difference is not None:
         return f"changed: {first_line(judgement.difference)}"
     until = f"nothing is known after {judgement.trusted_s:.2f} of {judgement.end_s:.2f} s"
@@ -41,10 +41,14 @@ def headline(judgement: Judgement) -> str:
     return f"undecided: a decision was due just when the recording ends ({judgement.end_s:.2f} s)"
 
 
-def decisions_count(judgement: Judgement) -> str:
+def compared(judgement: Judgement) -> int:
     """Return how many decisions were compared, how the run ended left out."""
-    compared = sum(decision.name not in ("mission ended", "error") for decision in judgement.decisions)
-    return f"{compared} decision{'' if compared == 1 else 's'}"
+    return sum(decision.name not in (ENDED, ERROR) for decision in judgement.decisions)
+
+
+def _decisions(judgement: Judgement) -> str:
+    count = compared(judgement)
+    return f"{count} decision{'' if count == 1 else 's'}"
 
 
 def first_line(difference: Difference) -> str:

@@ -78,12 +78,14 @@ class Rule:
         decision: the decision by which a robot says so; "" where none does.
         said_where: what that decision must fulfil.
         most: counts so often at most; None without limit.
+        within_s: said and happened are the same no farther apart.
 
     """
 
     what: str
     text: str
     points: float
+    within_s: float
     where: tuple[Filter, ...] = ()
     decision: str = ""
     said_where: tuple[Filter, ...] = ()
@@ -125,11 +127,10 @@ class TimeBonus:
 
 @attrs.frozen
 class PointsTable:
-    """The points of an event. Something said counts as what happened where it lies within `within_s` of it."""
+    """The points of an event."""
 
     name: str
     about: str
-    within_s: float
     rules: tuple[Rule, ...]
     bonus: TimeBonus | None = None
 
@@ -157,17 +158,17 @@ def parse_table(text: str, source: str) -> PointsTable:
     name, about = head.text("name"), head.text("about", "")
     within_s = head.number("within_s", low=0.0, high=600.0)
     head.close()
-    rules = tuple(_rule(table) for table in top.tables("award"))
+    rules = tuple(_rule(table, within_s) for table in top.tables("award"))
     if not rules:
         top.fault("award", "there is none; add [[award]] tables")
     _check_twice(rules, checker)
     bonus = _bonus(top.table("time"), rules) if top.has("time") else None
     top.close()
     checker.finish()
-    return PointsTable(name, about, within_s, rules, bonus)
+    return PointsTable(name, about, rules, bonus)
 
 
-def _rule(table: Table) -> Rule:
+def _rule(table: Table, within_s: float) -> Rule:
     what = table.text("what")
     text = table.text("text", what)
     points = table.number("points", low=-10_000.0, high=10_000.0)
@@ -178,9 +179,10 @@ def _rule(table: Table) -> Rule:
     if table.has("said"):
         said = table.table("said")
         decision, said_where = said.text("decision"), _filters(said.table("where", {}))
+        within_s = said.number("within_s", within_s, low=0.0, high=600.0)
         said.close()
     table.close()
-    return Rule(what, text, points, where, decision, said_where, most)
+    return Rule(what, text, points, within_s, where, decision, said_where, most)
 
 
 def _filters(table: Table) -> tuple[Filter, ...]:
@@ -290,18 +292,18 @@ class Sheet:
 
 def score(table: PointsTable, truth: Truth | None, decisions: Sequence[Decision]) -> Sheet:
     """Return the points of a run by its truth (None where nobody knows it) and by its decisions."""
-    counts = tuple(_count(table, rule, truth, decisions) for rule in table.rules)
+    counts = tuple(_count(rule, truth, decisions) for rule in table.rules)
     notes = ("nobody knows the truth of this run",) if truth is None else truth.notes
     return Sheet(table, counts, _time_points(table, counts), notes)
 
 
-def _count(table: PointsTable, rule: Rule, truth: Truth | None, decisions: Sequence[Decision]) -> Count:
+def _count(rule: Rule, truth: Truth | None, decisions: Sequence[Decision]) -> Count:
     known = truth is not None and rule.what not in truth.unknown
     happened = tuple(rule.happened(truth.events)) if truth is not None and known else None
     said = tuple(rule.said(decisions)) if rule.decision else None
     if happened is None or said is None:
         return Count(rule, happened, said, (), ())
-    return Count(rule, happened, said, *unmatched(happened, said, table.within_s))
+    return Count(rule, happened, said, *unmatched(happened, said, rule.within_s))
 
 
 def unmatched(

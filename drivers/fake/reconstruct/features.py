@@ -17,10 +17,14 @@ from robotcore.rig import Rig
 
 DARK = 0.75
 SPARE_M = 0.007  #: darkness so far beyond the line's edge is not the line's
+LEVEL_RAD = 0.05  #: a body that leans more sees other light
+ALIGNED = math.sin(0.5 * math.radians(20.0))  #: half the angle between robot and line when an arm may be told
+LONGEST_ARM_M = 0.045  #: what stays dark longer is no arm that is crossed
 ARM_REACH_M = 0.045  #: an arm shows so near the line
 NEAR_M = 0.040  #: signs nearer than this to each other are of one thing
 GREEN_SHARE, RED_SHARE = 0.40, 0.50
 LEAN_RAD = math.radians(3.5)
+LEAST_HITS = 6  #: of the side range, for an obstacle
 RAMP_M = 0.09  #: leaning for so long is a ramp; shorter is a bump
 
 
@@ -51,16 +55,18 @@ def arms(track: Track, lines: Array, width_m: float) -> list[tuple[Spot, int]]:
     """
     found: list[tuple[Spot, int]] = []
     for eye, side in ((track.left, 1), (track.right, -1)):
-        dark = (eye.dark > DARK) & ~is_paint(eye) & (track.speed > 0.02) & (eye.light < 0.3)
+        level = np.abs(smoothed(track.pitch)) < LEVEL_RAD
+        dark = (eye.dark > DARK) & ~is_paint(eye) & (track.speed > 0.02) & (eye.light < 0.3) & level
         ticks = np.flatnonzero(dark)
         if not len(ticks):
             continue
         apart = np.hypot(eye.x[ticks, None] - lines[None, :, 0], eye.y[ticks, None] - lines[None, :, 1])
         nearest = apart.argmin(axis=1)
         beside = apart[np.arange(len(ticks)), nearest]
-        odd = (beside > 0.5 * width_m + SPARE_M) & (beside < ARM_REACH_M)
+        aligned = np.abs(np.sin(0.5 * (track.heading[ticks] - lines[nearest, 2]))) < ALIGNED
+        odd = (beside > 0.5 * width_m + SPARE_M) & (beside < ARM_REACH_M) & aligned
         for group in _groups(ticks[odd], 6):
-            if len(group) >= 2:
+            if len(group) >= 2 and track.travel[group[-1]] - track.travel[group[0]] < LONGEST_ARM_M:
                 place = lines[nearest[np.searchsorted(ticks, group[len(group) // 2])]]
                 found.append((Spot(*(float(v) for v in place)), side))
     return found
@@ -97,19 +103,31 @@ def _patches(track: Track, test: "Callable[[Eye], Mask]") -> list[tuple[Spot, in
     return found
 
 
-def obstacle(track: Track, rig: Rig, before: Stretch, after: Stretch, middle: Spot) -> Thing:
-    """Return what the robot drove round between two stretches: a round thing where the side range met it."""
-    x, y, size = middle.x, middle.y, 0.10
+def obstacle(track: Track, rig: Rig, before: Stretch, after: Stretch) -> Thing | None:
+    """Return what the robot drove round between two stretches: a round thing where the side range met it.
+
+    None where the side range met nothing there: then the robot only looked for the line.
+    """
+    (ax, ay), (bx, by) = before.points[-1], after.points[0]
+    x, y = 0.5 * (ax + bx), 0.5 * (ay + by)
     hits = _hits(track, rig, slice(before.last, after.first + 1))
-    near = hits[np.hypot(hits[:, 0] - x, hits[:, 1] - y) < 0.20] if len(hits) else hits
-    if len(near) >= 6:
-        a = np.column_stack([near, np.ones(len(near))])
-        (u, v, w), *_ = np.linalg.lstsq(a, (near**2).sum(axis=1), rcond=None)
-        radius = math.sqrt(max(1e-6, w + 0.25 * (u * u + v * v)))
-        if radius < 0.15 and math.hypot(0.5 * u - x, 0.5 * v - y) < 0.12:
-            x, y, size = 0.5 * u, 0.5 * v, min(0.20, max(0.05, 2.0 * radius))
-    words = f'shape = "round"\ndiameter_mm = {1000 * size:.0f}'
-    return Thing("obstacle", Spot(float(x), float(y), middle.heading), words)
+    near = hits[np.hypot(hits[:, 0] - x, hits[:, 1] - y) < 0.25]
+    if len(near) < LEAST_HITS:
+        return None
+    u, v, radius = _circle(near)
+    if not 0.02 < radius < 0.16 or math.hypot(u - x, v - y) > 0.2:
+        u, v, radius = float(np.median(near[:, 0])), float(np.median(near[:, 1])), 0.05
+    words = f'shape = "round"\ndiameter_mm = {2000 * min(0.11, max(0.025, radius)):.0f}'
+    return Thing("obstacle", Spot(u, v, math.atan2(by - ay, bx - ax)), words)
+
+
+def _circle(points: Array) -> tuple[float, float, float]:
+    """Return middle and radius of the circle that fits points best in the algebraic sense."""
+    middle = points.mean(axis=0)
+    d = points - middle
+    (u, v, w), *_ = np.linalg.lstsq(np.column_stack([d, np.ones(len(d))]), (d**2).sum(axis=1), rcond=None)
+    radius = math.sqrt(max(1e-9, float(w + 0.25 * (u * u + v * v))))
+    return float(middle[0] + 0.5 * u), float(middle[1] + 0.5 * v), radius
 
 
 def _hits(track: Track, rig: Rig, part: slice) -> Array:

@@ -11,9 +11,9 @@ import numpy as np
 
 from drivers.fake.reconstruct.tracking import Array
 
-TOLERANCE_M = 0.0040  #: what a piece may stray from the points
+TOLERANCE_M = 0.0030  #: what a piece may stray from the points
 FLAT_M = 0.0020  #: an arc that bows less than this is a straight
-LEAST_RADIUS_M = 0.055
+LEAST_RADIUS_M, MOST_RADIUS_M = 0.055, 18.0
 MOST_SWEEP = math.radians(200.0)
 SPACING_M = 0.005
 SMOOTH_M = 0.040
@@ -97,8 +97,11 @@ def _piece(points: Array) -> Fit:
     bow = _bow(points, chord, heading)
     if abs(bow) < FLAT_M or abs(bow) > 1.5 * chord:
         return straight
+    radius_m = (0.25 * chord * chord + bow * bow) / (2.0 * abs(bow))
+    if radius_m > MOST_RADIUS_M:
+        return straight
     half = 2.0 * math.atan(2.0 * bow / chord)  # half the sweep; bow positive where the arc lies to the right: turns left
-    return Fit(ax, ay, bx, by, heading - half, heading + half, 2.0 * half, abs(0.5 * chord / math.sin(half)))
+    return Fit(ax, ay, bx, by, heading - half, heading + half, 2.0 * half, radius_m)
 
 
 def _bow(points: Array, chord: float, heading: float) -> float:

@@ -20,7 +20,6 @@ ARM = 0.75  #: both eyes darker than this are on an arm, a strip or a lifted nos
 COLOURED = 0.08  #: a share of red or green so far from a third is paint
 SLOWEST_M_S = 0.03
 TURN_PER_M, TURN_RAD_S = 11.0, 0.3  #: a robot that turns faster than this looks for a line and does not follow one
-REACH_M = 0.021  #: a line farther than this beside the eyes' middle is seen by neither for sure
 STEP_M = 0.00025
 WINDOW_M = 0.10  #: a straight is judged over so much
 STRAIGHT_PER_M = 0.7  #: and bends less than this
@@ -97,7 +96,7 @@ def offsets(track: Track, width_m: float) -> Array:
     """
     left, right = np.nan_to_num(track.left.dark), np.nan_to_num(track.right.dark)
     half = 0.5 * (track.left.left_m - track.right.left_m)
-    places = np.arange(-REACH_M, REACH_M + STEP_M, STEP_M)
+    places = np.arange(-half, half + STEP_M, STEP_M)  # beyond an eye the same darkness comes again; not told apart
     curve = covered(half - places, width_m), covered(half + places, width_m)
     follows = (
         (track.speed > SLOWEST_M_S) & (np.abs(track.turn) < TURN_PER_M * track.speed + TURN_RAD_S)

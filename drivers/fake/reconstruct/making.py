@@ -115,7 +115,7 @@ def _found(track: Track, rig: Rig, way: Way, width_m: float) -> tuple[Found, lis
     stubs = _stubs(track, lines, width_m, way)
     markers, extra, told = _markers(track, way, stubs, width_m)
     notes += told
-    things = [*_obstacles(track, rig, way), *features.relief(track)]
+    things = [_on_line(thing, lines.points) for thing in (*_obstacles(track, rig, way), *features.relief(track))]
     stubs = [*stubs, *extra]
     if stubs:
         notes.append(f"{len(stubs)} branches were not driven: drawn 100 mm long.")
@@ -219,13 +219,20 @@ def _heading_into(track: Track, place: tuple[float, float], first: int) -> float
 
 
 def _obstacles(track: Track, rig: Rig, way: Way) -> list[Thing]:
-    found = []
-    for before, after in zip(way.stretches, way.stretches[1:], strict=False):
-        if after.join == "obstacle":
-            (ax, ay), (bx, by) = before.points[-1], after.points[0]
-            middle = Spot(0.5 * (ax + bx), 0.5 * (ay + by), math.atan2(by - ay, bx - ax))
-            found.append(features.obstacle(track, rig, before, after, middle))
-    return found
+    pairs = zip(way.stretches, way.stretches[1:], strict=False)
+    found = [features.obstacle(track, rig, before, after) for before, after in pairs if after.join == "obstacle"]
+    return [thing for thing in found if thing is not None]
+
+
+def _on_line(thing: Thing, lines: Array) -> Thing:
+    """Put a thing onto the drawn line and along it; an obstacle that the line meets stays where it is."""
+    spot = thing.spot
+    along = np.cos(lines[:, 2] - spot.heading) > 0.7
+    apart = np.hypot(lines[:, 0] - spot.x, lines[:, 1] - spot.y) + np.where(along, 0.0, 0.2)
+    x, y, heading = (float(value) for value in lines[apart.argmin()])
+    if thing.kind == "obstacle" and apart.min() < 0.03:
+        return thing
+    return thing._replace(spot=Spot(x, y, heading))
 
 
 def _lamp(recording: Recording, rig: Rig, calibration: Calibration, track: Track) -> tuple[float, float, float]:

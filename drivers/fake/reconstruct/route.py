@@ -13,17 +13,21 @@ from attrs import define
 
 from drivers.fake.reconstruct.fitting import SPACING_M, end_direction, even, smooth
 from drivers.fake.reconstruct.line import line_points
-from drivers.fake.reconstruct.tracking import Array, Track
+from drivers.fake.reconstruct.tracking import Array, Track, smoothed
 
 HOLE_M = 0.030  #: a stretch may lack so much
 LEAST_M = 0.030  #: a stretch shorter than this is noise
+TRIM = 2  #: points left out at both ends: there the line goes out of an eye's sight, or an arm comes into it
 ON_IT_M = 0.016  #: so near a stretch already drawn is the same line
 CORNER = math.radians(28.0)
 BACK = math.radians(150.0)
 GAP_M = (0.085, 0.225)  #: between the last and the first sight of the line
+LEVEL_RAD = 0.05  #: a body that leans more sees other light
+STRAIGHT_M = 0.0015  #: what a straight line of 50 mm may bow
 BRIGHT = 0.2  #: an eye with less darkness sees floor
 DETOUR_M = 0.07  #: an axle so far off the straight way between two stretches drove round something
-MEET_M = 0.16  #: directions may meet so far from what was seen
+MEET_M = 0.16  #: directions may meet so far before what was seen next,
+REACHED_M = 0.06  #: and so far behind what was seen last: a robot follows the line into a corner
 
 
 @define
@@ -66,8 +70,8 @@ def stretches_of(track: Track, offset: Array) -> list[Stretch]:
     found = []
     for ticks in np.split(seen, cuts):
         points = _thinned(track.travel[ticks], np.stack([x[ticks], y[ticks]], axis=1))
-        if len(points) >= 3:
-            chain = smooth(even(points))
+        if len(points) >= 3 + 2 * TRIM:
+            chain = smooth(even(points))[TRIM:-TRIM]
             if SPACING_M * (len(chain) - 1) >= LEAST_M:
                 found.append(Stretch(chain, int(ticks[0]), int(ticks[-1])))
     return found
@@ -175,11 +179,20 @@ def _join(track: Track, before: Stretch, after: Stretch) -> float:
     if CORNER < abs(turn) < BACK and meet is not None:
         after.join, after.meet = "corner", meet
         return 0.0
-    if GAP_M[0] < along < GAP_M[1] and abs(left) < 0.012 + 0.06 * along and abs(turn) < 0.3 and _bright(track, before, after):
+    level = np.abs(smoothed(track.pitch)[_between(before, after)]).max() < LEVEL_RAD
+    straight = _is_straight(before.points[-12:]) and _is_straight(after.points[:12])
+    if level and straight and GAP_M[0] < along < GAP_M[1] and abs(left) < 0.012 + 0.06 * along and abs(turn) < 0.3 and _bright(track, before, after):
         after.join = "gap"
         return 0.0
     after.join = "smooth" if math.hypot(along, left) < 0.12 else "bridge"
     return math.hypot(along, left) if after.join == "bridge" else 0.0
+
+
+def _is_straight(points: Array) -> bool:
+    """Tell whether points may be the straight line that a gap has before and after it."""
+    heading = math.atan2(points[-1, 1] - points[0, 1], points[-1, 0] - points[0, 0])
+    off = (points[:, 1] - points[0, 1]) * math.cos(heading) - (points[:, 0] - points[0, 0]) * math.sin(heading)
+    return len(points) >= 10 and float(np.abs(off).max()) < STRAIGHT_M
 
 
 def _frame(dx: float, dy: float, heading: float) -> tuple[float, float]:
@@ -195,18 +208,18 @@ def _meeting(one: tuple[float, float, float], two: tuple[float, float, float]) -
         return None
     on = ((bx - ax) * math.sin(b) - (by - ay) * math.cos(b)) / cross
     back = ((bx - ax) * math.sin(a) - (by - ay) * math.cos(a)) / cross  # positive: ahead of two's first point
-    if not (-0.04 < on < MEET_M and -0.04 < -back < MEET_M):
+    if not (-0.04 < on < REACHED_M and -0.04 < -back < MEET_M):
         return None
     return ax + on * math.cos(a), ay + on * math.sin(a)
 
 
-def _between(track: Track, before: Stretch, after: Stretch) -> slice:
+def _between(before: Stretch, after: Stretch) -> slice:
     return slice(before.last, after.first + 1)
 
 
 def _went_round(track: Track, before: Stretch, after: Stretch) -> bool:
     """Tell whether the axle left the straight way between two stretches, by driving and not by turning on the spot."""
-    part = _between(track, before, after)
+    part = _between(before, after)
     (ax, ay), (bx, by) = before.points[-1], after.points[0]
     chord = math.hypot(bx - ax, by - ay)
     if chord < 0.12:
@@ -217,7 +230,7 @@ def _went_round(track: Track, before: Stretch, after: Stretch) -> bool:
 
 def _bright(track: Track, before: Stretch, after: Stretch) -> bool:
     """Tell whether both eyes saw nothing but floor between two stretches, but for their ends."""
-    part = _between(track, before, after)
+    part = _between(before, after)
     dark = np.fmax(track.left.dark[part], track.right.dark[part])
     forward = track.speed[part] > 0.02
     return bool(forward.any()) and float(np.mean(dark[forward] < BRIGHT)) > 0.7

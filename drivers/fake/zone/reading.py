@@ -20,8 +20,8 @@ MOST_ITEMS = 24
 REACH_M = 0.040  #: no middle of an object nearer to a wall: the collector, 30 mm narrower a side than the body, gets it
 SIZE_MM = {"ball": 45.0, "cube": 40.0}
 MASS_G = {"ball": 40.0, "cube": 30.0}
-SILVER: Colour = (0.30, 0.30, 0.31)  #: the matt part of a silver object; the rest is `shine`
-SILVER_SHINE = 0.9
+SILVER: Colour = (0.30, 0.30, 0.30)  #: a silver object scatters so much,
+SILVER_SHINE = 0.4  #: and mirrors so much: brushed metal, common practice, no source
 
 
 def read_zone(top: Table) -> Zone | None:

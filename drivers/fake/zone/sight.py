@@ -7,13 +7,13 @@ Rules: optics as in `drivers.fake.optics`: light is linear, 1.0 is what a perfec
   slantwise to return much: it is the background of `drivers.fake.optics`.
 - Distance is that in space: from the sensor's place, `up_m` above the floor, to the surface of a ball (a cube counts
   as a ball of its edge).
-- A mirror ball shows the lamp as an image. Lamp and sensor side by side at c from its middle: the light that comes
-  back is I r^2 / (4 c^4) of the lamp's intensity I (convex mirror; as a sphere's radar cross-section pi r^2), against
-  I Q / (pi d^2) from a matt white that fills the field of solid angle Q = pi tan^2(12 degrees) at distance d. The
-  ratio is what `shine` is worth: so a silver ball is bright only where it is looked at straight and near. The hall
-  that it mirrors counts as a grey of `HALL`.
-- Black is dark, and so is nothing: at 40 mm black tape returns 0.04 of white with the lamp and some ambient light,
-  nothing returns ambient light of 0.10 alone; from about 60 mm on nothing is the brighter of the two.
+- A mirror ball shows the lamp as a small image. With lamp and sensor side by side at d from its surface and c = d + r
+  from its middle, a ray at a small angle a comes back 2 a d c / r beside the lamp (law of reflection), so of the lamp's
+  intensity I the irradiance is I r^2 / (4 d^2 c^2); against it I tan^2(12 degrees) / d^2 from a matt white that fills
+  the field. The ratio is what `shine` is worth: so a silver ball is bright only where it is looked at straight and
+  near. The hall that it mirrors counts as a grey of `HALL`.
+- Black is dark, and so is nothing: black returns 0.04 of what white does, with lamp and ambient light, nothing returns
+  0.10 of the ambient light alone. Near the lamp tells them apart; from about 100 mm on it does not.
 - The beam of a range sensor passes over what is lower than the sensor, as over walls: a beam has no height.
 """
 
@@ -49,8 +49,7 @@ Seen = tuple[
 
 def shining(radius: float, distance: float) -> float:
     """Return what a mirror ball is worth against matt white that fills the field, surface `distance` metres away."""
-    middle = distance + radius
-    return (radius * distance) ** 2 / (4.0 * middle**4 * math.tan(FRONT_HALF_ANGLE) ** 2)
+    return (0.5 * radius / ((distance + radius) * math.tan(FRONT_HALF_ANGLE))) ** 2
 
 
 def make_yard_eye(view: View, place: Place, lighting: Lighting, truth: Truth, yard: Yard) -> Callable[[], Colour]:

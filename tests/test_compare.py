@@ -67,7 +67,7 @@ def test_worse_is_what_mcnemar_says(only_first, only_second, worse, better):
 
 
 def test_a_published_table_gives_its_p():
-    """Agresti's approval ratings, 794/150/86/570: exact p = 3.716e-5 (from memory; scipy's binomial test says so too)."""
+    """Agresti's approval ratings, 794/150/86/570: exact p = 3.716e-5 (from memory, as scipy's binomial test)."""
     pairs = [(True, True)] * 794 + [(True, False)] * 150 + [(False, True)] * 86 + [(False, False)] * 570
     assert odds(pairs).p == pytest.approx(3.716e-5, rel=1e-3)
 
@@ -297,7 +297,7 @@ def test_the_same_code_with_other_settings_is_compared_too(house, tmp_path):
         house, tmp_path, "--url", "fake:quay", "--seeds", "1-2", "--time-limit", "2", "--vary", "noise=1,2",
         "one:", "rev=HEAD~1", "two:", "rev=HEAD~1", "set=follow.cruise_m_s=0.15",
     )  # fmt: skip
-    assert (code, err.count("\n")) == (0, 1), err  # a word on the other code's runs at most
+    assert (code, err) == (0, "")
     assert "0/4" in out
     assert "two  HEAD~1" in out
     assert "follow.cruise_m_s=0.15" in out
@@ -305,8 +305,9 @@ def test_the_same_code_with_other_settings_is_compared_too(house, tmp_path):
 
 @pytest.mark.slow
 def test_recordings_are_compared_by_their_verdicts(house, tmp_path):
+    words = ["run", "fake:quay?seed=3", "--out", "a.rec", "--time-limit", "12", "--quiet"]
     made = subprocess.run(
-        [sys.executable, "-m", "robotcore", "run", "fake:quay?seed=3", "--out", "a.rec", "--time-limit", "12", "--quiet"],
+        [sys.executable, "-m", "robotcore", *words],
         cwd=tmp_path, env={**environment(Tree(TOP, "x"), {}), "PATH": "/usr/bin:/bin"}, check=False,
     )  # fmt: skip
     assert (tmp_path / "a.rec").exists(), made.returncode

@@ -145,6 +145,8 @@ def compare_verb(words: list[str]) -> int:
         with ExitStack() as stack:
             trees = [stack.enter_context(tree_of(version.rev, top)) for version in versions]
             _note_changes(trees, top)
+            for version, tree in zip(versions, trees, strict=True):
+                _try(version, tree, args)
             played = [_play(version, tree, args) for version, tree in zip(versions, trees, strict=True)]
     except KeyboardInterrupt:
         print(f"stopped; what was done is in {args.store}, the same command goes on from there", file=sys.stderr)
@@ -205,21 +207,21 @@ def _play(version: Version, tree: Tree, args: argparse.Namespace) -> _Played:
     return _Played(version, tree, runs, replays)
 
 
-def _drive(version: Version, tree: Tree, args: argparse.Namespace, out: Path) -> dict[str, Outcome]:
-    """Run a version's own sweep and read what it wrote."""
+def _try(version: Version, tree: Tree, args: argparse.Namespace) -> None:
+    """Have a version check its words, so that a slip in the last one is found before the first one runs."""
+    if args.url:
+        _child(version, tree, [*_sweep_words(version, args), "--check"])
+
+
+def _sweep_words(version: Version, args: argparse.Namespace) -> list[str]:
     words = ["sweep", *args.url, "--seeds", args.seeds, "--time-limit", args.time_limit, "--jobs", str(args.jobs)]
     words += [word for axis in args.vary for word in ("--vary", axis)]
-    words += [
-        "--store",
-        args.store,
-        "--json",
-        str(out),
-        "--failures",
-        "0",
-        *version.words(),
-        "--label",
-        f"{version.name} ",
-    ]
+    return [*words, "--store", args.store, "--failures", "0", "--label", f"{version.name} ", *version.words()]
+
+
+def _drive(version: Version, tree: Tree, args: argparse.Namespace, out: Path) -> dict[str, Outcome]:
+    """Run a version's own sweep and read what it wrote."""
+    words = [*_sweep_words(version, args), "--json", str(out)]
     words += ["--bar"] if sys.stderr.isatty() and not args.quiet else ["--quiet"]
     data = _child(version, tree, words, out)
     if data.get("format") != FORMAT:
@@ -255,12 +257,12 @@ def _replay(version: Version, tree: Tree, args: argparse.Namespace, out: Path) -
         "--quiet",
         *version.replay_words(),
     ]
-    data = _child(version, tree, words, out, good=(0, 1, 2, 3))
+    data = _child(version, tree, words, out)
     return {entry["file"]: entry["verdict"] for entry in data["recordings"]}
 
 
-def _child(version: Version, tree: Tree, words: Sequence[str], out: Path, good: Sequence[int] = (0,)) -> dict[str, Any]:
-    """Run a verb of a version's code in a process of its own, show its bar, and return the JSON that it wrote.
+def _child(version: Version, tree: Tree, words: Sequence[str], out: Path | None = None) -> dict[str, Any]:
+    """Run a verb of a version's code in a process of its own, show its bar, and return the JSON that it wrote to `out`.
 
     Raises:
         UserError: it refused; with its reason.
@@ -268,9 +270,8 @@ def _child(version: Version, tree: Tree, words: Sequence[str], out: Path, good: 
 
     """
     command = [sys.executable, "-P", "-m", "robotcore", *words]
-    with subprocess.Popen(
-        command, env=environment(tree, os.environ), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-    ) as child:
+    env = environment(tree, os.environ)
+    with subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as child:
         try:
             said = _listen(child)
         except KeyboardInterrupt:
@@ -278,12 +279,11 @@ def _child(version: Version, tree: Tree, words: Sequence[str], out: Path, good: 
             raise
     if child.returncode in (130, -2):
         raise KeyboardInterrupt
-    if child.returncode not in good or not out.is_file():
+    if child.returncode != 0 if out is None else not out.is_file():
         raise UserError(f"{version.name}: {said[-1] if said else f'{tree.label}: ended with {child.returncode}'}")
     for line in said:
         print(f"{version.name}: {line}", file=sys.stderr)
-    data: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
-    return data
+    return {} if out is None else json.loads(out.read_text(encoding="utf-8"))
 
 
 def _listen(child: "subprocess.Popen[bytes]") -> list[str]:

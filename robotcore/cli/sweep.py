@@ -46,6 +46,9 @@ def sweep_verb(words: list[str]) -> int:
     args = _parser().parse_args(words)
     plan = make_plan(args.url, args.seeds, [parse_axis(text) for text in args.vary])
     grid = _Grid(plan, args)
+    if args.check:
+        grid.check()
+        return 0
     bar = Bar(time.monotonic, sys.stderr, live=args.bar or (False if args.quiet else None), label=args.label)
     try:
         with Store(args.store) as store:
@@ -79,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--failures", type=int, default=20, metavar="N", help="print the commands of N failed runs (20)")
     words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
     words.add_argument("--quiet", action="store_true", help="no progress bar")
+    words.add_argument("--check", action="store_true", help="only check that all of it could be driven")
     words.add_argument("--label", default="", help=argparse.SUPPRESS)  # these two are for `robotcore compare`
     words.add_argument("--bar", action="store_true", help=argparse.SUPPRESS)
     return words
@@ -223,7 +227,7 @@ def _say_what_is_there(args: argparse.Namespace, grid: _Grid, store: Store, know
     if known:
         print(f"{args.store}: {known} of {grid.plan.size()} runs are there already", file=sys.stderr)
     others = store.other_code(grid.made[0].key.code)
-    if others:
+    if others and not args.label:  # who compares knows that there is other code
         print(
             f"{args.store}: {sum(others.values())} runs of other code do not count ({'; '.join(sorted(others))})",
             file=sys.stderr,

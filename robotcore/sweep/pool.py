@@ -58,7 +58,8 @@ def carry_out(
             while waiting and len(pending) < AHEAD * width:
                 parcel = _parcel(waiting, width)
                 pending[executor.submit(do_jobs, work, [job for _, job in parcel])] = parcel
-            for future in wait(pending, return_when=FIRST_COMPLETED).done:
+            done = wait(pending, return_when=FIRST_COMPLETED).done
+            for future in [future for future in pending if future in done]:  # in the order in which they went out
                 results = future.result()
                 yield [(tag, result) for (tag, _), result in zip(pending.pop(future), results, strict=True)]
     except BrokenExecutor:

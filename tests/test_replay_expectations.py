@@ -103,6 +103,13 @@ def test_fast_is_the_faster_track_in_either_direction(command):
     assert state("never faster than 0.3 m/s", fast) == "not met"
 
 
+@pytest.mark.parametrize("command", [(0.1, 0.0, 0, 0), (0.0, -0.1, 0, 0)])
+def test_one_track_that_moves_is_no_stop(command):
+    creeps = evidence()
+    creeps.commands[-1] = command
+    assert state("must stop on red", creeps) == "not met"
+
+
 def test_driving_backwards_is_the_middle_of_both_tracks():
     assert state("never backwards", evidence(back=True)) == "not met"
 

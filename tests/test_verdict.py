@@ -250,6 +250,23 @@ def test_one_decision_more_counts_unless_the_cut_off_run_may_have_been_about_to_
     assert judged(run, mission=mission(extra)).verdict == verdict
 
 
+def test_a_mission_that_ends_early_stands_while_the_recorded_one_drove_on():
+    """0.3 m/s for 8 ticks are 24 mm: inside the time tolerance, and beyond trust."""
+
+    def drives_for(ticks):
+        async def drives(robot, s):
+            while robot.sample.tick < ticks:
+                robot.drive(0.3, 0.3)
+                await tick()
+
+        return mission(drives)
+
+    judgement = judged(think(rows(), mission=drives_for(50)), mission=drives_for(42))
+    assert judgement.verdict == Verdict.UNDECIDED
+    assert 42 <= judgement.trusted_tick < 45
+    assert judgement.replayed.commands[-1][:2] == (0.0, 0.0)
+
+
 class BrokenError(Exception):
     """Raised on purpose."""
 

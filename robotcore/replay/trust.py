@@ -51,6 +51,7 @@ class Trust:
         self._per_rad = 1.0 / max(tolerance.trust_rad, 1e-12)
         self._joint_rad = tolerance.trust_rad
         self._growth_per_s = tolerance.growth_per_s
+        self._seconds, self._factor = 0.0, 1.0
         self._grown = 0.0  # share of the tolerance used up, the answer to the new place included
         self._old = Pose()
         self._new = Pose()
@@ -64,9 +65,14 @@ class Trust:
         driven = max(math.hypot(b[0] - a[0], b[1] - a[1]) * self._per_m, abs(b[2] - a[2]) * self._per_rad)
         grown = self._grown
         if grown > SEED:
-            grown *= math.exp(self._growth_per_s * seconds)
-        self._grown = max(driven, grown)
-        return self._grown <= 1.0 and (old[2:] == new[2:] or self._joints(old, new))
+            grown *= self._factor if seconds == self._seconds else self._grow(seconds)
+        self._grown = grown = driven if driven > grown else grown
+        return grown <= 1.0 and ((old[2] == new[2] and old[3] == new[3]) or self._joints(old, new))
+
+    def _grow(self, seconds: float) -> float:
+        """Return the growth over so many seconds, and keep it: nearly all ticks last the same."""
+        self._seconds, self._factor = seconds, math.exp(self._growth_per_s * seconds)
+        return self._factor
 
     def _joints(self, old: Sequence[float], new: Sequence[float]) -> bool:
         for place, name in ((2, "gripper"), (3, "sorter")):

@@ -49,6 +49,7 @@ def test_commands_that_keep_the_robot_in_place_are_equivalent():
     judgement = judged(RUN, Settings(speed_m_s=0.1 + 1e-9))
     assert judgement.verdict == Verdict.EQUIVALENT
     assert not judgement.replayed.equal
+    assert judgement.replayed.first == 0
 
 
 def test_commands_that_lead_elsewhere_are_undecided_and_the_replay_stops_there():
@@ -265,6 +266,20 @@ def test_a_mission_that_ends_early_stands_while_the_recorded_one_drove_on():
     assert judgement.verdict == Verdict.UNDECIDED
     assert 42 <= judgement.trusted_tick < 45
     assert judgement.replayed.commands[-1][:2] == (0.0, 0.0)
+
+
+def test_the_first_command_that_differs_may_come_after_the_missions_end():
+    def stands_and_nudges(stands, nudges):
+        async def run(robot, s):
+            while robot.sample.tick < stands + nudges:
+                robot.drive(0.05 if robot.sample.tick >= stands else 0.0, 0.0)
+                await tick()
+
+        return mission(run)
+
+    judgement = judged(think(rows(), mission=stands_and_nudges(50, 3)), mission=stands_and_nudges(48, 0))
+    assert judgement.verdict == Verdict.EQUIVALENT
+    assert judgement.replayed.first == 50
 
 
 class BrokenError(Exception):

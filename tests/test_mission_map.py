@@ -225,7 +225,7 @@ def test_a_try_may_fail_at_its_awaits_and_a_match_is_a_branch():
         ("step", "other", "robot.kind is 'a'"),
         ("within 1.0 s", "end 'none'", "otherwise"),
         ("step", "end 'none'", "otherwise"),
-        ("other", "end raise ValueError('x')", ""),
+        ("other", "end raise ValueError", ""),
     ]
 
 
@@ -501,6 +501,14 @@ def test_the_verb_draws_the_map_of_a_mission(tmp_path, monkeypatch, capsys):
     assert capsys.readouterr().out.startswith('digraph "line" {')
 
 
+def test_one_behaviour_alone_may_be_drawn(tmp_path, capsys):
+    out = tmp_path / "search.svg"
+    assert main(["map", "--of", "find_line", "--out", str(out)]) == 0
+    texts = " ".join(ET.parse(out).getroot().itertext())
+    assert "search" in texts
+    assert "follow_line" not in texts
+
+
 def test_the_verb_marks_the_path_of_a_recording(run, known, tmp_path, capsys):
     assert main(["map", str(run), "--out", str(tmp_path / "a.svg")]) == 0
     out = capsys.readouterr().out.splitlines()
@@ -519,6 +527,7 @@ def test_the_verb_marks_the_path_of_a_recording(run, known, tmp_path, capsys):
         (["--out", "a.json"], "a.json: JSON holds the path of a run"),
         (["--mission", "lime"], "mission 'lime' does not exist; did you mean 'line'?"),
         (["--depth", "0"], "--depth 0: give 1 or more"),
+        (["--of", "find_lime"], "--of find_lime: mission 'line' awaits no such behaviour; did you mean 'find_line'?"),
         (["nothing.rec"], "nothing.rec: "),
     ],
 )

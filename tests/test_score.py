@@ -338,7 +338,7 @@ def by_text(sheet):
 @pytest.mark.parametrize("course", LINE_COURSES)
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_robot_and_truth_agree_on_every_line_course(course, seed):
-    """On a run that did the course: markers, obstacles and finish to the last one; one gap missed, three made up at most.
+    """Runs that did the course: markers, obstacles and finish to the last one; one gap missed, three made up at most.
 
     A gap that ends in a search is not said, and a line so thin that both eyes miss it passes for a gap.
     """

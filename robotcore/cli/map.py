@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from robotcore.brain import Brain
+from robotcore.checking import nearest
 from robotcore.cli import plugins
 from robotcore.cli.output import check_free, produce
 from robotcore.cli.recorded import robot_of
@@ -17,7 +18,7 @@ from robotcore.mission_map import visits
 from robotcore.mission_map.dot import dot_of
 from robotcore.mission_map.flow import chart_of
 from robotcore.mission_map.layout import to_depth, to_fit
-from robotcore.mission_map.model import Chart
+from robotcore.mission_map.model import STATE, Chart
 from robotcore.mission_map.report import data, table
 from robotcore.mission_map.svg import svg_of
 from robotcore.recording.content import Recording
@@ -33,10 +34,11 @@ def map_verb(words: list[str]) -> int:
     recording = None if args.recording is None else open_recording(args.recording)
     mission = _mission(recording, args.mission)
     out = _out(args, mission)
-    chart = chart_of(mission)
+    whole = chart_of(mission)
+    chart = whole if args.of is None else _part(whole, args.of)
     if recording is None:
         return _write(chart, None, [], out, args)
-    path, replayed = walk(chart, mission, recording)
+    path, replayed = walk(whole, mission, recording)
     said = _said(recording, replayed, path)
     if out is not None:
         print("\n".join([*said, *table(chart, path)]))
@@ -52,11 +54,20 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument(
         "--out", help="file ending in .svg, .dot, .gv or .json, or - for DOT text (default: MISSION.svg)"
     )
+    words.add_argument("--of", metavar="BEHAVIOUR", help="draw this behaviour alone")
     words.add_argument(
         "--depth", type=int, metavar="N", help="look into N behaviours inside each other (default: a page)"
     )
     words.add_argument("--force", action="store_true", help="replace a file that is there already")
     return words
+
+
+def _part(chart: Chart, name: str) -> Chart:
+    part = chart.of(name)
+    if part is None:
+        known = [node.name for node in chart.root.walk() if node.kind == STATE]
+        raise UserError(f"--of {name}: mission {chart.mission!r} awaits no such behaviour; {nearest(name, known)}")
+    return part
 
 
 def _mission(recording: Recording | None, name: str | None) -> Mission:

@@ -127,7 +127,8 @@ class _Flow:
         return []
 
     def _on_raise(self, statement: ast.Raise, ends: Ends) -> Ends:
-        self._end(ends, f"raise {words.value(statement.exc, self._source.names)}".rstrip())
+        raised = statement.exc.func if isinstance(statement.exc, ast.Call) else statement.exc
+        self._end(ends, f"raise {words.value(raised, self._source.names)}".rstrip())
         return []
 
     def _on_if(self, statement: ast.If, ends: Ends, chain: int = 0) -> Ends:

@@ -106,6 +106,12 @@ class Chart:
     summary: str
     root: Node
 
+    def of(self, name: str) -> "Chart | None":
+        """Return the map of one behaviour alone, the first that is called so and has states inside; None without."""
+        found = [node for node in self.root.walk() if node.name == name]
+        found = [node for node in found if node.body is not None] or found
+        return Chart(self.mission, self.summary, found[0]) if found else None
+
     def nodes(self) -> dict[str, Node]:
         """Return every node by key."""
         return {node.key: node for node in self.root.walk()}

@@ -165,10 +165,14 @@ def _teller() -> Callable[[Decision | Fault], None]:
     )
 
     def tell(entry: Decision | Fault) -> None:
+        facts: dict[str, Any] = {"time_s": round(entry.time_s, 3), "behaviour": entry.behaviour}
         if isinstance(entry, Decision):
-            logger.info(entry.name, time_s=round(entry.time_s, 3), by=entry.behaviour, at=entry.place, **entry.fields)
+            own = {
+                f"{key}_" if key in ("event", *facts, "place") else key: value for key, value in entry.fields.items()
+            }
+            logger.info(entry.name, **facts, **own, place=entry.place)
         else:
-            logger.warning(entry.kind, time_s=round(entry.time_s, 3), by=entry.behaviour, detail=entry.detail)
+            logger.warning(entry.kind, **facts, detail=entry.detail)
 
     return tell
 

@@ -44,7 +44,10 @@ class Limits:
 
 @attrs.frozen
 class Outcome:
-    """How a run ended. `how` is "finished" or says what ended it; `error` is what was raised, if anything."""
+    """How a run ended. `how` is "finished" or says what ended it; `error` is what was raised, if anything.
+
+    `clipped` counts set-points beyond the rig's limits, which were cut to them.
+    """
 
     how: str
     error: BaseException | None
@@ -53,6 +56,7 @@ class Outcome:
     overruns: int
     skipped: int
     worst_late_us: int
+    clipped: int
     result: Any
 
     @property
@@ -249,9 +253,6 @@ class Run:
             self._fault(
                 "overrun", f"{pacer.overruns} late ticks, {pacer.skipped} skipped, worst {pacer.worst_late_us} us"
             )
-        clipped = self._brain.robot.clipped
-        if clipped:
-            self._fault("clipped", f"{clipped} set-points were cut to the rig's limits")
         return Outcome(
             how=how,
             error=error,
@@ -260,5 +261,6 @@ class Run:
             overruns=pacer.overruns,
             skipped=pacer.skipped,
             worst_late_us=pacer.worst_late_us,
+            clipped=self._brain.robot.clipped,
             result=self._brain.kernel.result,
         )

@@ -59,7 +59,8 @@ def summary(outcome: Outcome, log: Log, wall_s: float, period_s: float) -> list[
     lines.append("faults     " + (_fault_counts(log.faults) or "none"))
     lines.append(
         f"timing     {outcome.ticks} ticks of {period_s * 1000:g} ms; {outcome.overruns} late, "
-        f"{outcome.skipped} skipped, worst {outcome.worst_late_us} us"
+        f"{outcome.skipped} skipped, worst {outcome.worst_late_us} us; "
+        f"{outcome.clipped} set-points cut to the rig's limits"
     )
     return lines
 

@@ -14,7 +14,12 @@ from robotcore.control import Pid, PidSettings
 from robotcore.readings import OK, SATURATED, Colour, Sample
 from robotcore.robot import Robot
 
-ADAPT = 0.01  #: share of a change of the floor's brightness taken in a tick: a second at 100 Hz
+RISE = 0.05  #: share of a brighter floor taken in a tick: the brightest of late is the floor
+FALL = 0.003  #: share of a darker one: slowly, since a touch of line darkens an eye too
+SPIKE = -0.20  #: an eye with less darkness than this is nearer to the floor than it was calibrated
+LEVEL = 0.65  #: where even the brighter eye has less light than this, the nose is up, or both are on an arm
+NIGHT = 0.22  #: and with less than this nothing can be said
+RAMP_M = 0.006  #: an arm's edge is passed in a shorter way than this
 FLOOR = 0.15  #: an eye with less darkness sees plain floor
 BLACK = 0.92  #: an eye with more darkness is on black: paint is some .85 dark
 BRIGHT = 0.32  #: an eye with less darkness is not on an arm
@@ -72,10 +77,14 @@ class Eye:
         self.misses = 0
         white = self.white
         self.dark = dark = 1.0 - colour[4] / white
-        if dark < FLOOR:
-            white -= ADAPT * dark * white
-            if self.lowest < white < self.highest:
-                self.white = white
+        if SPIKE < dark < 0.0:
+            self.adapt(RISE)
+
+    def adapt(self, share: float) -> None:
+        """Move the floor's brightness by a share of the way to what is seen."""
+        white = self.white - share * self.dark * self.white
+        if self.lowest < white < self.highest:
+            self.white = white
 
 
 class Line:
@@ -96,6 +105,7 @@ class Line:
         side: +1 where the line was last more under the left eye, -1 under the right.
         arm_m: travel at which an arm was last under an eye.
         pid: steers along the line; it remembers the bend across a short blank.
+        rough_m: travel at the last sign of a floor that is not even.
         cap_m_s: no faster than this, since something is ahead.
         fresh: tells that what `pid` remembers is of another line.
         bend_rad_s: the turn it asked for lately.
@@ -117,6 +127,7 @@ class Line:
         self.fresh = True
         self.bend_rad_s = 0.0
         self.cap_m_s = math.inf
+        self.rough_m = self._level_m = -1.0
         self._trace, self._touch = settings.follow.trace, settings.follow.touch
         self._patience = math.ceil(settings.follow.blind_s / robot.period_s)
 
@@ -134,6 +145,16 @@ class Line:
             self.misses += 1
             travel, heading = self.travel_m, self.heading_rad
         left_dark, right_dark = left.dark, right.dark
+        bright = 1.0 - (left_dark if left_dark < right_dark else right_dark)
+        if bright < LEVEL:
+            left_dark, right_dark = self._dim(bright, travel)
+        else:
+            self._level_m = travel
+            brighter = left if left_dark < right_dark else right
+            if 0.0 < brighter.dark < FLOOR or brighter.dark < SPIKE:
+                brighter.adapt(FALL)
+            if left_dark < SPIKE or right_dark < SPIKE:
+                self.rough_m = travel
         if left_dark < BRIGHT:
             left.bright_m, left.bright_rad = travel, heading
         elif left_dark > BLACK:
@@ -147,6 +168,19 @@ class Line:
             self.side = 1 if left_dark > right_dark else -1
         patience = self._patience
         return left.misses <= patience and right.misses <= patience and self.misses <= patience
+
+    def _dim(self, bright: float, travel_m: float) -> tuple[float, float]:
+        """Undo what the nose up takes from both eyes alike; note a floor that is not even."""
+        left, right = self.left, self.right
+        if bright > NIGHT:
+            left.dark, right.dark = 1.0 - (1.0 - left.dark) / bright, 1.0 - (1.0 - right.dark) / bright
+            if travel_m - self._level_m > RAMP_M:
+                self.rough_m = travel_m
+        else:
+            self._level_m = travel_m
+            if travel_m - self.rough_m < RAMP_M:
+                self.rough_m = travel_m
+        return left.dark, right.dark
 
     @property
     def touched(self) -> bool:

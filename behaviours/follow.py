@@ -11,7 +11,9 @@ from robotcore.readings import Colour
 from robotcore.robot import Robot
 
 ARM_LEFT, ARM_RIGHT, BLANK, BLIND = "arm left", "arm right", "blank", "blind"
-COLOURED = 0.12  #: red or green lead each other by this share on paint, and never on floor, line or shade
+COLOURED = 0.07  #: red or green lead each other by this share on paint, and never on floor, line or shade
+START_M = 0.002  #: what the eyes saw before following began is of no concern
+FAINT = 0.012  #: and by so much light: less is noise
 
 
 def is_sudden(eye: Eye, line: Line, s: LineSettings) -> bool:
@@ -22,8 +24,8 @@ def is_sudden(eye: Eye, line: Line, s: LineSettings) -> bool:
 
 def is_coloured(colour: Colour) -> bool:
     """Tell whether a dark reading is paint, a marker or a strip, and not line."""
-    lead = colour[1] - colour[0]
-    return lead * lead > (COLOURED * 3.0 * colour[3]) ** 2
+    lead = abs(colour[1] - colour[0])
+    return lead > FAINT and lead > COLOURED * 3.0 * colour[3]
 
 
 async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
@@ -43,13 +45,15 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
     drive_now = robot.sample.drive
     speed = max(slowest, 0.5 * (drive_now.left_m_s + drive_now.right_m_s)) if drive_now.valid else slowest
     bend = line.bend_rad_s
+    rough_after_m, shaken_m, calm = line.travel_m + START_M, s.rough.after_m, s.rough.turn_rad_s
     while True:
         line.bend_rad_s = bend
         sample = await tick()
         if not look(sample):
             return BLIND
         left, right = left_eye.dark, right_eye.dark
-        if left > painted or right > painted:
+        rough = line.travel_m - line.rough_m < shaken_m and line.rough_m > rough_after_m
+        if (left > painted or right > painted) and not rough:
             if left > painted and is_coloured(sample[2]):
                 left = 0.0
             elif left > arm_dark and is_sudden(left_eye, line, s):
@@ -64,6 +68,8 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
         turn = update(error, dt)
         if left < trace and right < trace:
             turn += hug if line.side > 0 else -hug
+        if rough:
+            turn = bend + calm if turn > bend + calm else bend - calm if turn < bend - calm else turn
         bend += 0.06 * (turn - bend)
         wanted = cruise - per_turn * (bend if bend > 0.0 else -bend) - per_error * (error if error > 0.0 else -error)
         if wanted > line.cap_m_s:

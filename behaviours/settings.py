@@ -116,6 +116,16 @@ class GapSettings:
 
 
 @attrs.frozen
+class RoughSettings:
+    """Bumps and the edges of ramps."""
+
+    after_m: float = _number(0.030, 0.005, 0.2)
+    """The floor counts as uneven for so long after the last sign of it."""
+    turn_rad_s: float = _number(0.6, 0.0, 5.0)
+    """Most that the turn may depart from that of late there: the eyes see height as much as line."""
+
+
+@attrs.frozen
 class MarkerSettings:
     """Green markers before a junction."""
 
@@ -268,6 +278,7 @@ class LineSettings:
     follow: FollowSettings = attrs.field(factory=FollowSettings)
     arm: ArmSettings = attrs.field(factory=ArmSettings)
     gap: GapSettings = attrs.field(factory=GapSettings)
+    rough: RoughSettings = attrs.field(factory=RoughSettings)
     marker: MarkerSettings = attrs.field(factory=MarkerSettings)
     turn: TurnSettings = attrs.field(factory=TurnSettings)
     obstacle: ObstacleSettings = attrs.field(factory=ObstacleSettings)

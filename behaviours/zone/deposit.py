@@ -1,0 +1,107 @@
+"""Deposit: every kind in the berth of its colour, found on the sweep.
+
+The robot backs up into the corner until both rear edges touch, so it knows where it stands, opens the hold and lets
+the objects slide out one by one, moving on between them. Holds give the first in first, so berths are visited in the
+order in which the holds ask for them, and lower `order` first where there is a choice.
+
+Rule: never anything in a berth that is not its own; what has no berth stays on board, and that is said.
+"""
+
+import math
+from typing import NamedTuple
+
+from behaviours.zone.drive import go_to, press, rest, straight, turn_to
+from behaviours.zone.hand import flap
+from behaviours.zone.scene import Zone, outward
+from behaviours.zone.settings import KindSettings
+
+
+class Visit(NamedTuple):
+    """One visit to a berth: `count` objects from the hold on `side`."""
+
+    side: str
+    colour: str
+    count: int
+
+
+def next_visit(holds: dict[str, list[str]], kinds: tuple[KindSettings, ...], known: dict[str, int]) -> Visit | None:
+    """Return what to drop next: all in a row that belong to one known berth; None where nothing can be dropped."""
+    by_name = {kind.name: kind for kind in kinds}
+    choices: list[tuple[int, str, Visit]] = []
+    for side in ("left", "right"):
+        kind = by_name.get(holds[side][0]) if holds[side] else None
+        if kind is not None and kind.berth in known:
+            count = 0
+            for name in holds[side]:
+                if by_name[name].berth != kind.berth:
+                    break
+                count += 1
+            choices.append((kind.order, side, Visit(side, kind.berth, count)))
+    return min(choices)[2] if choices else None
+
+
+async def deposit(z: Zone) -> None:
+    """Drop everything that has a berth."""
+    found = z.berths()
+    for colour, (corner, places) in found.items():
+        z.robot.decide("berth found", colour=colour, corner=corner, places=places)
+    known = {colour: corner for colour, (corner, _) in found.items()}
+    while True:
+        visit = next_visit(z.load.holds, z.s.kinds, known)
+        if visit is None:
+            break
+        if not await drop(z, visit, known[visit.colour]):
+            del known[visit.colour]
+    if z.load.count:
+        z.robot.fault("no berth", f"{z.load.count} objects stay on board: their berth was not found, or not opened")
+
+
+async def drop(z: Zone, visit: Visit, corner: int) -> bool:
+    """Back up into a corner and release; False where the hold did not open."""
+    await berth(z, corner)
+    hold = z.load.holds[visit.side]
+    every = visit.count == len(hold)
+    for number in range(visit.count):
+        if (number == 0 or not every) and not await open_hold(z, visit.side):
+            return False
+        await rest(z, z.s.drop.wait_s)
+        if every:
+            await straight(z, z.s.drop.step_m, z.s.drop.creep_m_s)
+        else:
+            await flap(z, 0.0)
+            await straight(z, z.s.drop.step_m, z.s.drop.creep_m_s)
+        name = hold.pop(0)
+        z.load.dropped += 1
+        z.robot.decide("dropped", kind=name, berth=visit.colour, corner=corner, count=number + 1, **z.load.fields())
+    await rest(z, z.s.drop.wait_s)
+    await flap(z, 0.0)
+    await straight(z, 0.10, z.s.sweep.speed_m_s)
+    return True
+
+
+async def open_hold(z: Zone, side: str) -> bool:
+    """Open a hold; False, and said, where the flap does not get there."""
+    sign = 1.0 if side == "left" else -1.0
+    for _ in range(z.s.hand.tries):
+        position = await flap(z, sign * z.s.hand.gate_rad)
+        if position.valid and sign * position.angle_rad >= z.s.hand.opened_rad:
+            return True
+        await flap(z, 0.0)
+    z.robot.fault("stuck", f"the {side} hold does not open")
+    return False
+
+
+async def berth(z: Zone, corner: int) -> None:
+    """Go before a corner, turn the rear to it, back up until it touches, and make room behind."""
+    s, place = z.s.drop, z.corner(corner)
+    assert place is not None  # a berth is only known where its corner is
+    away = outward(corner)
+    ux, uy = math.cos(away), math.sin(away)
+    await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
+    await turn_to(z, away + math.pi)
+    rear = z.robot.body.rear_m + z.half_m
+    await straight(z, -(s.off_m - rear - 0.01), s.back_m_s)
+    await press(z, -0.01 - s.press_m)
+    z.chart.place(place[0] - rear * ux, place[1] - rear * uy, away + math.pi, 0.01, 0.03)
+    z.robot.decide("berthed", corner=corner, x=round(z.chart.x, 3), y=round(z.chart.y, 3))
+    await straight(z, s.clear_m, 0.05)

@@ -1,0 +1,260 @@
+"""Driving in the zone: along a wall, straight on, to a place, turning on the spot, and against a wall.
+
+Rules: each owns the tracks while it runs, awaits `Zone.step` every tick, is bounded by way and time, and says why it
+ended. Distances from a wall are those of the axle.
+"""
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+from behaviours.zone.chart import NORMALS, QUARTER, wrap
+from behaviours.zone.colours import floor_colour
+from behaviours.zone.scene import Zone
+
+THERE, SEEN, TOUCH, STRIP, LATE, BLOCKED = "there", "seen", "touch", "strip", "late", "blocked"
+
+Stop = Callable[[], str]
+
+
+def never() -> str:
+    """Give no reason to stop."""
+    return ""
+
+
+class Lane(NamedTuple):
+    """A way along a wall: `heading_rad`, `off_m` from the wall beside, towards the wall `ahead`."""
+
+    wall: int
+    ahead: int
+    heading_rad: float
+    off_m: float
+
+
+def lane_along(z: Zone, wall: int, off_m: float) -> Lane:
+    """Return the lane along a wall with the range sensor towards it."""
+    return Lane(wall, (wall + z.turn) % 4, (wall + z.turn) * QUARTER, off_m)
+
+
+def off_lane(z: Zone, lane: Lane, off_m: float) -> float:
+    """Return how far the axle is to the left of the lane."""
+    distance = z.chart.walls[lane.wall]
+    if distance is None:
+        return 0.0
+    nx, ny = NORMALS[lane.wall]
+    return (off_m - (distance - z.chart.x * nx - z.chart.y * ny)) * -z.turn
+
+
+def lane_turn(z: Zone, lane: Lane, off_m: float) -> float:
+    """Return the rate of turn that brings the robot onto the lane."""
+    s = z.s.sweep
+    slant = max(-s.slant_rad, min(s.slant_rad, s.pull_rad_m * off_lane(z, lane, off_m)))
+    rate = s.hold_per_s * wrap(lane.heading_rad - slant - z.chart.heading)
+    return max(-2.0, min(2.0, rate))
+
+
+async def along_wall(z: Zone, lane: Lane, end_m: float, stop: Stop = never, most_m: float = 9.0) -> str:
+    """Drive along a lane until the axle is `end_m` from the wall ahead (where known), or `stop` says why."""
+    s = z.s.sweep
+    drive = z.sample.drive
+    speed = max(0.03, 0.5 * (drive.left_m_s + drive.right_m_s)) if drive.valid else 0.03
+    way, gain = 0.0, 0.3 * z.robot.period_s
+    ticks = math.ceil((min(most_m, s.longest_m) / s.speed_m_s * 2.0 + 2.0) / z.robot.period_s)
+    while ticks > 0:
+        left = z.chart.room(lane.ahead) - end_m
+        if left <= 0.0:
+            return THERE
+        if way >= most_m:
+            return LATE
+        speed = min(speed + gain, s.speed_m_s, math.sqrt(0.0009 + 2.0 * s.slow_m_s2 * left))
+        z.wheels(speed, lane_turn(z, lane, widened(z, lane)))
+        await z.step()
+        way += speed * z.robot.period_s
+        ticks -= 1
+        reason = stop()
+        if reason:
+            return reason
+    return LATE
+
+
+def widened(z: Zone, lane: Lane) -> float:
+    """Return the lane's distance from its wall: wide enough to turn where the wall ahead is near."""
+    room = z.chart.room(lane.ahead)
+    return max(lane.off_m, z.swing_m) if room < z.swing_m + 0.12 else lane.off_m
+
+
+async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never) -> str:
+    """Drive straight on (negative: back) by the chart's heading now, until the way is done or `stop` says why."""
+    heading, sign = z.chart.heading, 1.0 if way_m > 0.0 else -1.0
+    start = z.sample.drive.travel_m
+    ticks = math.ceil((abs(way_m) / speed_m_s * 2.5 + 1.0) / z.robot.period_s)
+    while ticks > 0:
+        drive = z.sample.drive
+        left = abs(way_m) - sign * (drive.travel_m - start) if drive.valid else abs(way_m)
+        if left <= 0.0:
+            return THERE
+        speed = min(speed_m_s, 0.03 + 3.0 * left)
+        z.wheels(sign * speed, z.s.sweep.hold_per_s * wrap(heading - z.chart.heading))
+        await z.step()
+        ticks -= 1
+        reason = stop()
+        if reason:
+            return reason
+    return LATE
+
+
+async def turn_to(z: Zone, heading_rad: float) -> None:
+    """Turn on the spot to a heading, the shorter way."""
+    s = z.s.sweep
+    ticks = math.ceil((math.pi / s.slowest_rad_s + 1.0) / z.robot.period_s)
+    first = wrap(heading_rad - z.chart.heading)
+    while ticks > 0:
+        left = wrap(heading_rad - z.chart.heading)
+        if left * first <= 0.0 or abs(left) < 0.005:
+            break
+        rate = min(s.fast_rad_s, max(s.slowest_rad_s, s.per_rad * abs(left)))
+        z.wheels(0.0, math.copysign(rate, left))
+        await z.step()
+        ticks -= 1
+    await rest(z)
+
+
+async def rest(z: Zone, seconds: float = 0.15) -> None:
+    """Stand until the tracks have come to rest and late readings have arrived."""
+    for _ in range(math.ceil(seconds / z.robot.period_s)):
+        z.robot.stand()
+        await z.step()
+
+
+async def go_to(z: Zone, x: float, y: float, stop: Stop = never) -> str:
+    """Turn towards a place and drive there."""
+    dx, dy = x - z.chart.x, y - z.chart.y
+    if math.hypot(dx, dy) < 0.012:
+        return THERE
+    await turn_to(z, math.atan2(dy, dx))
+    speed = 0.03
+    ticks = math.ceil((math.hypot(dx, dy) / z.s.sweep.speed_m_s * 2.0 + 3.0) / z.robot.period_s)
+    while ticks > 0:
+        dx, dy = x - z.chart.x, y - z.chart.y
+        left = dx * math.cos(z.chart.heading) + dy * math.sin(z.chart.heading)
+        if left <= 0.004:
+            await rest(z, 0.1)
+            return THERE
+        speed = min(speed + 0.3 * z.robot.period_s, z.s.sweep.speed_m_s, 0.03 + 2.0 * left)
+        off = wrap(math.atan2(dy, dx) - z.chart.heading) if left > 0.05 else 0.0
+        z.wheels(speed, max(-1.5, min(1.5, z.s.sweep.hold_per_s * off)))
+        await z.step()
+        ticks -= 1
+        reason = stop()
+        if reason:
+            return reason
+    return LATE
+
+
+async def slow_down(z: Zone) -> None:
+    """Come to rest so gently that what rolls in the collector stays there."""
+    drive = z.sample.drive
+    speed = 0.5 * (drive.left_m_s + drive.right_m_s) if drive.valid else 0.0
+    while speed > 0.015:
+        speed -= z.s.sweep.slow_m_s2 * z.robot.period_s
+        z.wheels(speed, 0.0)
+        await z.step()
+    z.robot.stand()
+    await z.step()
+
+
+async def approach(z: Zone, most_m: float, heading_rad: float | None = None) -> str:
+    """Drive slowly at what the forward eye sees, straight on or by a heading.
+
+    Returns TOUCH at a wall, THERE where the light stays as it is (it is pushed along, or blocks the way), STRIP over a
+    coloured strip, LATE where nothing came.
+    """
+    s, front = z.s, z.front
+    front.forget()
+    best, since, way = front.level, 0.0, 0.0
+    painted = strip_ahead(z)
+    z.flash = None
+    while way < most_m:
+        turn = 0.0 if heading_rad is None else s.sweep.hold_per_s * wrap(heading_rad - z.chart.heading)
+        z.wheels(s.sweep.slow_m_s, max(-1.0, min(1.0, turn)))
+        await z.step()
+        step = s.sweep.slow_m_s * z.robot.period_s
+        way += step
+        since += step
+        if painted():
+            return STRIP
+        if z.flash is None and front.dazzled:
+            z.flash = z.chart.at(s.front.wall_m)
+        if front.touches and wall_is_near(z):
+            return TOUCH
+        note_wall(z)
+        if front.level > best * s.front.growth or front.dazzled:
+            best, since = max(best, front.level), 0.0
+        if since > s.front.steady_m and front.something:
+            return THERE
+    return LATE
+
+
+def wall_is_near(z: Zone) -> bool:
+    """Tell whether the chart lets a wall be in touch with the front: where it knows none, it does."""
+    clear = z.chart.clear_m(z.robot.body.front_m)
+    return clear < 0.05 or clear == math.inf or not z.chart.firm[z.chart.ahead()]
+
+
+def note_wall(z: Zone) -> None:
+    """Note the colour of a wall's painted side before the robot, near a corner: berths may be marked there."""
+    if 0.25 < z.front.level < z.s.front.wall and z.chart.clear_m(z.robot.body.front_m) < 0.06:
+        named = floor_colour(z.sample.front, z.s.classes)
+        if named:
+            z.note(*z.chart.at(z.robot.body.front_m), named)
+
+
+def strip_ahead(z: Zone) -> Stop:
+    """Return what says STRIP once enough floor readings were green or far brighter than white: the way out, or in."""
+    s, row = z.s, 0
+    berths = [kind.berth for kind in s.kinds]
+
+    def seen() -> str:
+        nonlocal row
+        sample = z.sample
+        hit = False
+        for colour in (sample.floor_left, sample.floor_right):
+            green = floor_colour(colour, s.classes) == "green" and "green" not in berths
+            hit = hit or green or colour.green > 1.15 * s.silver.over_white
+        row = row + 1 if hit else 0
+        return STRIP if row >= s.exit.votes else ""
+
+    return seen
+
+
+async def dock(z: Zone, wall: int) -> None:
+    """In touch with a wall: square up against it, and take place and heading from it. The tracks slip meanwhile."""
+    x, y = z.flash or (z.chart.x, z.chart.y)
+    z.flash = None
+    await press(z, z.s.sweep.press_m)
+    z.chart.x, z.chart.y = x, y
+    z.chart.squared(wall, z.robot.body.front_m, facing=True)
+
+
+async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10) -> None:
+    """Back up in an S that ends with the same heading, `left_m` farther to the left."""
+    s, began = z.s.sweep, z.chart.heading
+    bend = math.acos(max(0.0, 1.0 - 0.5 * abs(left_m) / radius_m))
+    speed, rate = s.speed_m_s, s.speed_m_s / radius_m
+    sign = -1.0 if left_m > 0.0 else 1.0
+    for goal in (began + sign * bend, began):
+        ticks = math.ceil(bend / rate * 2.0 / z.robot.period_s)
+        while ticks > 0 and (goal - z.chart.heading) * (1.0 if goal != began else -1.0) * sign > 0.01:
+            turn = math.copysign(min(rate, max(0.5, s.per_rad * abs(goal - z.chart.heading))), goal - z.chart.heading)
+            z.wheels(-abs(turn) * radius_m, turn)
+            await z.step()
+            ticks -= 1
+
+
+async def press(z: Zone, way_m: float) -> None:
+    """Drive on (negative: back) against what is there: the tracks slip, the body squares up."""
+    ticks = math.ceil(abs(way_m) / 0.06 / z.robot.period_s)
+    for _ in range(ticks):
+        z.wheels(math.copysign(0.06, way_m), 0.0)
+        await z.step()
+    await rest(z, 0.1)

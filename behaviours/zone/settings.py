@@ -1,0 +1,304 @@
+"""Every number that the zone's behaviours use, with its meaning, its unit and why it is what it is.
+
+Rules: frozen, plain numbers and texts, all with defaults, checked when built. What the rig says (body, mounts) does not
+stand here; what the jaws and the flap do at which angle does, since a rig knows only their limits. What kinds of
+objects there are is a table: another event means other numbers here, not other code.
+"""
+
+import attrs
+
+from behaviours.settings import LineSettings
+from behaviours.settings import _number as number
+from behaviours.settings import _whole as whole
+
+COLOURS = ("silver", "black", "white", "red", "orange", "yellow", "green", "blue", "")
+SIDES = ("left", "right", "")
+CHECKPOINTS = ("", "line", "zone", "exit")
+
+
+def _word(default: str, words: tuple[str, ...]) -> str:
+    return attrs.field(default=default, validator=attrs.validators.in_(words))  # type: ignore[no-any-return]
+
+
+@attrs.frozen
+class SilverSettings:
+    """Telling the silver strip from white floor: metal throws more of the lamp's light back than any white paint."""
+
+    factor: float = number(1.30, 1.05, 4.0)
+    """Green over that of white floor here, from which a reading may be silver. Calibrated white with the venue's
+    light may read 1.15; bare metal reads 1.06 to 1.15 times a perfect white even without any gloss, and far more
+    where the lamp's image is seen."""
+    over_white: float = number(1.12, 1.0, 4.0)
+    """Green over *calibrated* white, which must be passed as well: a floor that is dark here is no measure."""
+    grey: float = number(0.07, 0.01, 0.2)
+    """Metal is grey: no share is farther from 1/3 (not asked of a saturated reading, whose shares are cut off)."""
+    votes: int = whole(3, 1, 20)
+    """Readings among the last `window` of one eye that make a strip when the other eye has one too."""
+    alone: int = whole(6, 1, 40)
+    """Readings in a row that make a strip on one eye alone: persistence instead of confirmation."""
+    window: int = whole(6, 1, 40)
+    """Readings a vote goes back."""
+    flat_rad: float = number(0.045, 0.005, 0.5)
+    """Pitch off its own mean beyond which the nose is lifted or dips: then brightness says nothing."""
+    pitch_s: float = number(1.0, 0.05, 10.0)
+    """Time constant of the pitch's mean."""
+    longest_m: float = number(0.09, 0.02, 0.5)
+    """What stays bright for longer is no strip but a bright floor: the white here is learnt anew."""
+
+
+@attrs.frozen
+class ChartSettings:
+    """Dead reckoning in the zone, corrected by range readings and by docking against walls."""
+
+    range_sd_m: float = number(0.008, 0.001, 0.1)
+    """Standard deviation of a range reading on a wall, its own noise and the sensor's mount together."""
+    beam_rad: float = number(0.2, 0.0, 0.5)
+    """A wall that is turned by less than this reads its distance along the perpendicular: the beam is wide."""
+    square_rad: float = number(0.35, 0.05, 0.7)
+    """A wall turned by more is not believed: echoes go elsewhere."""
+    gate_m: float = number(0.045, 0.01, 0.3)
+    """A reading farther off what is expected is no wall: an opening, or something in between."""
+    drift_rad_m: float = number(0.12, 0.0, 1.0)
+    """Standard deviation of the heading's drift on a straight way: tracks slip unequally (2 % over 140 mm)."""
+    scrub: float = number(0.03, 0.0, 0.3)
+    """Standard deviation of the share of a turn on the spot that is lost."""
+    scrub_mean: float = number(0.04, 0.0, 0.3)
+    """What is lost of a turn on the spot before anything is known."""
+
+
+@attrs.frozen
+class SweepSettings:
+    """Driving round along the walls, farther inward each time."""
+
+    gap_m: float = number(0.033, 0.01, 0.2)
+    """Room between body and wall in the first round: the range sensor does not measure below 30 mm."""
+    pitch_m: float = number(0.085, 0.02, 0.3)
+    """How much farther inward each round runs: the collector's width less what the lane may be off."""
+    swing_m: float = number(0.010, 0.0, 0.1)
+    """Room round the body when it turns on the spot."""
+    speed_m_s: float = number(0.14, 0.02, 0.5)
+    """Speed along a wall."""
+    slow_m_s: float = number(0.07, 0.02, 0.5)
+    """Speed towards something that was seen."""
+    slow_m_s2: float = number(0.12, 0.02, 2.0)
+    """Slowing down when something may lie in the collector: a ball that rolls ahead slows by 0.14 m/s2 at least."""
+    fast_rad_s: float = number(2.2, 0.2, 10.0)
+    """Rate of a turn on the spot."""
+    slowest_rad_s: float = number(0.45, 0.05, 5.0)
+    """Rate at its end."""
+    per_rad: float = number(6.0, 0.5, 50.0)
+    """Rate for each radian that is left."""
+    hold_per_s: float = number(4.0, 0.1, 50.0)
+    """Turn for each radian off the heading wanted."""
+    pull_rad_m: float = number(6.0, 0.5, 50.0)
+    """Slant towards the lane for each metre off it."""
+    slant_rad: float = number(0.45, 0.05, 1.0)
+    """Steepest slant."""
+    probe_m: float = number(0.70, 0.05, 5.0)
+    """The jaws are closed for a try after so much way: what rolls along beside the front sensor's view is found."""
+    press_m: float = number(0.020, 0.0, 0.1)
+    """Drive on so far against a wall: the tracks slip and the body squares up."""
+    longest_m: float = number(4.0, 0.5, 20.0)
+    """No side of the zone is longer."""
+    comb: bool = True
+    """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
+    comb_m: float = number(0.095, 0.03, 0.3)
+    """Way along the wall from one of these to the next."""
+    comb_until_s: float = number(330.0, 0.0, 5000.0)
+    """Time of the run after which this is left off: objects must still be dropped and the way out be found."""
+
+
+@attrs.frozen
+class FrontSettings:
+    """The forward colour sensor: something there, a wall, or in touch with it."""
+
+    rise: float = number(0.045, 0.005, 1.0)
+    """Lightness above that of the empty hall that says something is there; black gives a tenth in touch."""
+    votes: int = whole(3, 1, 20)
+    """Readings in a row that must say so."""
+    hall_s: float = number(2.0, 0.1, 20.0)
+    """Time constant of the empty hall's light."""
+    wall: float = number(2.2, 0.5, 20.0)
+    """Lightness (1 is white at the calibration's distance) that only a light wall gives, at 20 mm and less."""
+    wall_m: float = number(0.022, 0.0, 0.1)
+    """Distance of a white wall that gives it."""
+    peak: float = number(0.25, 0.05, 5.0)
+    """Lightness that must have been reached before a fall means touch."""
+    fall: float = number(0.35, 0.05, 0.9)
+    """Share of the peak below which the sensor is in touch with a wall: no light comes between."""
+    steady_m: float = number(0.030, 0.005, 0.2)
+    """Way with no growth of the light: what is there is pushed along, or holds the robot up."""
+    growth: float = number(1.12, 1.01, 3.0)
+    """Growth of the light over that way which says that it still comes nearer."""
+    reach_m: float = number(0.16, 0.05, 0.5)
+    """The sensor sees so far; a wall that is known to be nearer explains light."""
+
+
+@attrs.frozen
+class KindSettings:
+    """One kind of object. An empty name means that there is none."""
+
+    name: str = ""
+    """What decisions call it."""
+    colour: str = _word("", COLOURS)
+    """How the forward sensor sees it in the jaws."""
+    side: str = _word("", SIDES)
+    """Hold that the flap sends it to."""
+    berth: str = _word("", COLOURS)
+    """Colour of the berth where it belongs."""
+    order: int = whole(1, 1, 9)
+    """Berths of lower numbers are served first."""
+
+
+@attrs.frozen
+class ClassSettings:
+    """What the forward sensor must show of an object that the jaws hold."""
+
+    looks: int = whole(9, 1, 50)
+    """Readings of one look."""
+    sure: float = number(0.75, 0.5, 1.0)
+    """Share of the readings that must agree; less is unsure, and unsure is looked at again."""
+    again: int = whole(3, 1, 10)
+    """Looks before the object is called unknown and let go."""
+    dark: float = number(0.22, 0.02, 1.0)
+    """Lightness below which a grey object is black."""
+    bright: float = number(0.42, 0.05, 5.0)
+    """Lightness above which it is silver; between the two nothing is said."""
+    grey: float = number(0.075, 0.01, 0.3)
+    """No share of a grey object is farther from 1/3."""
+    lead: float = number(0.46, 0.34, 0.9)
+    """A share from which its channel names the colour."""
+    second: float = number(0.34, 0.2, 0.5)
+    """Share of green that makes red light yellow."""
+
+
+@attrs.frozen
+class HandSettings:
+    """Jaws and flap: which angle does what, and how long each may take."""
+
+    grip_rad: float = number(0.82, 0.1, 3.0)
+    """Angle that closes the jaws without lifting: a little beyond where they meet."""
+    closed_rad: float = number(0.698, 0.05, 3.0)
+    """Where empty jaws meet (40 degrees)."""
+    something_rad: float = number(0.10, 0.01, 1.0)
+    """Jaws that stop short of closed by more hold something."""
+    jammed_rad: float = number(0.36, 0.01, 1.0)
+    """Jaws that stop short by more hold too much: two things, or one askew."""
+    lift_rad: float = number(1.396, 0.1, 3.0)
+    """From the floor to the flap (80 degrees)."""
+    lift_to_rad: float = number(2.61, 0.1, 4.0)
+    """Angle asked for when lifting."""
+    top_share: float = number(0.975, 0.5, 1.0)
+    """Share of the lift that is up."""
+    tip_rad: float = number(0.61, 0.05, 2.0)
+    """Turn of the flap that sends an object into a hold (35 degrees)."""
+    tipped_rad: float = number(0.50, 0.05, 2.0)
+    """Turn that must be reached for that: a jammed flap stands at 12 degrees."""
+    gate_rad: float = number(1.0, 0.1, 2.0)
+    """Turn that opens a hold at the rear (50 degrees and some)."""
+    opened_rad: float = number(0.89, 0.1, 2.0)
+    """Turn that must be reached for that."""
+    close_s: float = number(1.2, 0.1, 10.0)
+    """Time for closing or opening."""
+    lift_s: float = number(2.0, 0.1, 10.0)
+    """Time for a lift."""
+    turn_s: float = number(1.0, 0.1, 10.0)
+    """Time for a turn of the flap."""
+    still_rad_s: float = number(0.15, 0.01, 2.0)
+    """Slower than this is still."""
+    tries: int = whole(4, 1, 20)
+    """How often a grip or a jammed flap is tried again."""
+    room: int = whole(4, 1, 20)
+    """Objects that a hold takes."""
+
+
+@attrs.frozen
+class DropSettings:
+    """Deposit in a berth."""
+
+    off_m: float = number(0.42, 0.2, 1.0)
+    """From this far out of the corner the robot backs up to it."""
+    back_m_s: float = number(0.10, 0.02, 0.5)
+    """Speed backward."""
+    press_m: float = number(0.025, 0.0, 0.1)
+    """Pressed against the corner by so much, so that both rear edges touch."""
+    clear_m: float = number(0.025, 0.0, 0.1)
+    """Forward again by so much, so that there is room behind."""
+    step_m: float = number(0.052, 0.01, 0.2)
+    """Forward between two objects: one that lies there keeps the next in."""
+    creep_m_s: float = number(0.05, 0.01, 0.3)
+    """Speed of that."""
+    wait_s: float = number(0.40, 0.05, 5.0)
+    """An object needs so long to slide out."""
+    least: int = whole(6, 1, 1000)
+    """Floor readings of a berth's colour that make a berth."""
+
+
+@attrs.frozen
+class ExitSettings:
+    """Leaving."""
+
+    widest_m: float = number(0.46, 0.1, 1.0)
+    """An opening is no wider."""
+    narrowest_m: float = number(0.15, 0.05, 1.0)
+    """An opening is no narrower."""
+    off_m: float = number(0.150, 0.1, 0.5)
+    """Distance of the axle from the wall while the opening is measured."""
+    speed_m_s: float = number(0.10, 0.02, 0.5)
+    """Speed while it is measured, and out of it."""
+    beyond_m: float = number(0.22, 0.05, 1.0)
+    """The green strip comes within so much beyond the wall."""
+    votes: int = whole(3, 1, 20)
+    """Green readings among the last `window` of either eye that make the strip."""
+    window: int = whole(5, 1, 20)
+    """Readings a vote goes back."""
+    tries: int = whole(4, 1, 20)
+    """How often the opening is looked for."""
+
+
+@attrs.frozen
+class ResumeSettings:
+    """Where to go on after a lack of progress; filled in by `robotcore run --resume`."""
+
+    checkpoint: str = _word("", CHECKPOINTS)
+    """The last checkpoint: "line", "zone", "exit", or nothing."""
+    left: str = ""
+    """What lies in the left hold, the first in first: names with commas."""
+    right: str = ""
+    """What lies in the right hold."""
+    dropped: int = whole(0, 0, 99)
+    """Objects dropped so far."""
+    stops: int = whole(0, 0, 99)
+    """Lacks of progress so far."""
+
+
+@attrs.frozen
+class ZoneSettings:
+    """All that the zone needs to be told."""
+
+    silver: SilverSettings = attrs.field(factory=SilverSettings)
+    chart: ChartSettings = attrs.field(factory=ChartSettings)
+    sweep: SweepSettings = attrs.field(factory=SweepSettings)
+    front: FrontSettings = attrs.field(factory=FrontSettings)
+    kit: KindSettings = KindSettings("kit", "blue", "left", "yellow", 1)
+    light: KindSettings = KindSettings("silver", "silver", "left", "yellow", 1)
+    dark: KindSettings = KindSettings("black", "black", "right", "blue", 2)
+    other: KindSettings = KindSettings()
+    classes: ClassSettings = attrs.field(factory=ClassSettings)
+    hand: HandSettings = attrs.field(factory=HandSettings)
+    drop: DropSettings = attrs.field(factory=DropSettings)
+    exit: ExitSettings = attrs.field(factory=ExitSettings)
+
+    @property
+    def kinds(self) -> tuple[KindSettings, ...]:
+        """The kinds that there are."""
+        return tuple(kind for kind in (self.kit, self.light, self.dark, self.other) if kind.name)
+
+
+@attrs.frozen
+class MissionSettings:
+    """All that the missions `zone` and `full` can be told."""
+
+    line: LineSettings = attrs.field(factory=LineSettings)
+    zone: ZoneSettings = attrs.field(factory=ZoneSettings)
+    resume: ResumeSettings = attrs.field(factory=ResumeSettings)

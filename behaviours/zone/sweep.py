@@ -1,0 +1,265 @@
+"""The sweep: round along the walls, farther inward each time, then at the walls side by side.
+
+The first round measures the walls: at its corners the robot docks, so that it knows where they are and how it stands.
+The later rounds turn where the next lane lies. On the way whatever is in the collector is taken on board.
+"""
+
+import math
+
+from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
+from behaviours.zone.collect import try_jaws
+from behaviours.zone.drive import (
+    LATE,
+    SEEN,
+    STRIP,
+    THERE,
+    TOUCH,
+    Lane,
+    along_wall,
+    approach,
+    back_aside,
+    dock,
+    go_to,
+    lane_along,
+    rest,
+    straight,
+    strip_ahead,
+    turn_to,
+)
+from behaviours.zone.openings import Opening, along, same
+from behaviours.zone.scene import Zone
+
+SIDE_WORDS = ("far", "left", "entry", "right")
+
+
+async def sweep(z: Zone) -> None:
+    """Sweep the whole floor."""
+    await first_round(z)
+    await later_rounds(z)
+    if z.s.sweep.comb:
+        await comb(z)
+
+
+async def first_round(z: Zone) -> None:
+    """Follow all walls from the entry round to the entry's wall again, docking at each corner."""
+    wall = ENTRY
+    await turn_to(z, lane_along(z, wall, 0.0).heading_rad)
+    for leg in range(5):
+        lane = lane_along(z, wall, z.lane_m(0))
+        await outer_leg(z, lane)
+        say_openings(z, wall)
+        wall = lane.ahead
+        if leg < 4:
+            await turn_to(z, lane_along(z, wall, 0.0).heading_rad)
+    z.robot.decide("round", number=1, width=round(span(z, 1), 3), depth=round(span(z, 0), 3), **z.load.fields())
+
+
+def span(z: Zone, axis: int) -> float:
+    """Return the zone's measure along an axis: 0 for x, 1 for y; 0 where not known."""
+    one, two = z.chart.walls[axis], z.chart.walls[axis + 2]
+    return 0.0 if one is None or two is None else one + two
+
+
+async def outer_leg(z: Zone, lane: Lane) -> None:
+    """Drive along a wall to the next one, dock there, and back up so far that there is room to turn."""
+    while True:
+        reason = await run_lane(z, lane, z.robot.body.front_m + 0.04)
+        if reason in (THERE, SEEN):
+            reason = await approach(z, 0.20, lane.heading_rad)
+        if reason == THERE:
+            if await try_jaws(z):
+                continue
+            reason = await past(z, lane)
+        if reason == TOUCH:
+            await docked(z, lane)
+            break
+        if reason == STRIP:
+            await at_strip(z, lane)
+            break
+        if reason == LATE and z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
+            break
+    await make_room(z, lane)
+
+
+async def past(z: Zone, lane: Lane) -> str:
+    """Go on after closed jaws held nothing: TOUCH where the way is blocked all the same, else SEEN nothing."""
+    reason = await approach(z, 0.10, lane.heading_rad)
+    return TOUCH if reason in (TOUCH, THERE) else reason
+
+
+async def run_lane(z: Zone, lane: Lane, end_m: float) -> str:
+    """Drive along a lane, trying the jaws every so often, until its end or something is seen ahead."""
+    while True:
+        reason = await along_wall(z, lane, end_m, watch(z), z.s.sweep.probe_m)
+        if reason != LATE:
+            return reason
+        await try_jaws(z)
+
+
+def watch(z: Zone) -> "Watch":
+    """Return what stops a lane: something ahead that no known wall explains, or a strip."""
+    return Watch(z)
+
+
+class Watch:
+    """Says SEEN or STRIP.
+
+    Args:
+        z: the zone.
+
+    """
+
+    def __init__(self, z: Zone) -> None:
+        self._z = z
+        self._strip = strip_ahead(z)
+
+    def __call__(self) -> str:
+        """Return the reason to stop, or ""."""
+        z = self._z
+        if self._strip():
+            return STRIP
+        if z.front.something and z.chart.clear_m(z.robot.body.front_m) > z.s.front.reach_m:
+            return SEEN
+        return ""
+
+
+async def docked(z: Zone, lane: Lane) -> None:
+    """Square up against the wall ahead and take its place from it."""
+    before = z.chart.heading
+    await dock(z, lane.ahead)
+    z.robot.decide(
+        "corner", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3),
+        turned=round(z.chart.heading - before, 3), drift=round(z.chart.drift, 3), scrub=round(z.chart.scrub, 3),
+    )  # fmt: skip
+
+
+async def at_strip(z: Zone, lane: Lane) -> None:
+    """An opening lies straight ahead: the wall's inner edge is where the strip begins. Back off."""
+    x, y = z.chart.at(z.eyes_m)
+    nx, ny = NORMALS[lane.ahead]
+    if z.chart.walls[lane.ahead] is None:
+        z.chart.walls[lane.ahead] = x * nx + y * ny
+    z.openings.add(Opening(lane.ahead, along(lane.ahead, x, y), 0.28))
+    z.robot.decide("strip in the way", wall=SIDE_WORDS[lane.ahead], x=round(x, 3), y=round(y, 3))
+    await rest(z)
+
+
+async def make_room(z: Zone, lane: Lane) -> None:
+    """Back up until the body can turn before the wall ahead and beside that of the lane."""
+    beside = z.swing_m - z.chart.room(lane.wall)
+    if beside > 0.004:
+        await back_aside(z, z.turn * beside)
+    short = z.swing_m - z.chart.room(lane.ahead)
+    if short > 0.0:
+        await straight(z, -short, z.s.sweep.speed_m_s)
+    await rest(z, 0.1)
+
+
+def say_openings(z: Zone, wall: int) -> None:
+    """Say which openings a wall has."""
+    for opening in z.openings.found:
+        if opening.wall == wall:
+            entry = same(opening, Opening(ENTRY, 0.0, 0.0))
+            z.robot.decide(
+                "opening", wall=SIDE_WORDS[wall], middle=round(opening.middle_m, 3), width=round(opening.width_m, 3),
+                entry=entry,
+            )  # fmt: skip
+
+
+async def later_rounds(z: Zone) -> None:
+    """Follow the walls on lanes farther inward, until the middle is passed."""
+    number, wall = 1, (ENTRY + z.turn) % 4
+    half = 0.5 * min(span(z, 0), span(z, 1))
+    while True:
+        off = min(z.lane_m(number), half)
+        for _ in range(4):
+            await inner_leg(z, lane_along(z, wall, off), off)
+            wall = (wall + z.turn) % 4
+        z.robot.decide("round", number=number + 1, off=round(off, 3), **z.load.fields())
+        if off >= half - 0.02:
+            return
+        number += 1
+
+
+async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
+    """Drive along a lane until the axle is `next_off` from the wall ahead."""
+    if z.chart.room(lane.ahead) - next_off < 0.02:
+        return
+    await turn_to(z, lane.heading_rad)
+    while True:
+        reason = await run_lane(z, lane, next_off)
+        if reason == SEEN:
+            await approach(z, 0.12)
+            await try_jaws(z)
+            continue
+        if reason == STRIP:
+            await straight(z, -0.05, z.s.sweep.slow_m_s)
+        await try_jaws(z)
+        return
+
+
+async def comb(z: Zone) -> None:
+    """Drive at each wall, side by side, right up to it: what lies against it is taken like that."""
+    wall = (z.chart.ahead() + 2) % 4
+    for _ in range(4):
+        first = True
+        for place in teeth(z, wall):
+            if z.sample.time_s > z.s.sweep.comb_until_s:
+                z.robot.decide("no more time", seconds=z.sample.time_s)
+                return
+            await before_tooth(z, wall, place, first)
+            first = False
+            await tooth(z, wall)
+        wall = (wall + z.turn) % 4
+    z.robot.decide("combed", **z.load.fields())
+
+
+def teeth(z: Zone, wall: int) -> list[float]:
+    """Return the places along a wall at which to drive at it: not at openings, nor where the body cannot go."""
+    low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
+    margin = z.half_m + 0.03
+    low, high = low + margin, high - margin
+    count = max(1, math.ceil((high - low) / z.s.sweep.comb_m))
+    places = [low + (high - low) * i / count for i in range(count + 1)]
+    gaps = [o for o in z.openings.found if o.wall == wall]
+    if wall == ENTRY:
+        gaps = [*gaps, Opening(ENTRY, 0.0, 0.28)]
+    free = [p for p in places if all(abs(p - o.middle_m) > 0.5 * o.width_m + 0.5 * z.half_m for o in gaps)]
+    return free if (wall in (0, 3)) == (z.turn > 0) else free[::-1]
+
+
+async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
+    """Come to face a wall at a place along it: backward in an S from the place beside, else across the floor."""
+    nx, ny = NORMALS[wall]
+    here = along(wall, z.chart.x, z.chart.y)
+    left = (place - here) * (1.0 if wall in (0, 3) else -1.0)
+    if first or abs(left) > 0.15:
+        await straight(z, -max(0.0, z.swing_m - z.chart.room(z.chart.ahead())), z.s.sweep.speed_m_s)
+        inward = (z.chart.walls[wall] or 0.0) - z.swing_m - 0.06
+        await go_to(z, *z.held_in(*((inward * nx, place) if wall % 2 == 0 else (place, inward * ny))))
+        await turn_to(z, wall * QUARTER)
+        left = (place - along(wall, z.chart.x, z.chart.y)) * (1.0 if wall in (0, 3) else -1.0)
+    if abs(left) > 0.008:
+        await back_aside(z, left)
+
+
+async def tooth(z: Zone, wall: int) -> None:
+    """Drive up to a wall: where the front touches it the collector is empty; else close the jaws, and go on."""
+    for _ in range(3):
+        reason = await up_to_wall(z, wall)
+        if reason == TOUCH:
+            await dock(z, wall)
+            return
+        if reason == STRIP:
+            await straight(z, -0.10, z.s.sweep.slow_m_s)
+            return
+        if not await try_jaws(z):
+            return
+
+
+async def up_to_wall(z: Zone, wall: int) -> str:
+    """Drive fast to where the wall fills the view, then slowly at it."""
+    near = z.chart.room(wall, z.robot.body.front_m) - 0.035
+    if near > 0.02 and await straight(z, near, z.s.sweep.speed_m_s, Watch(z)) == STRIP:
+        return STRIP
+    return await approach(z, 0.09, wall * QUARTER)

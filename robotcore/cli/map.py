@@ -17,7 +17,7 @@ from robotcore.mission import Mission, read_settings
 from robotcore.mission_map import visits
 from robotcore.mission_map.dot import dot_of
 from robotcore.mission_map.flow import chart_of
-from robotcore.mission_map.layout import to_depth, to_fit
+from robotcore.mission_map.layout import Look, to_depth, to_fit
 from robotcore.mission_map.model import STATE, Chart
 from robotcore.mission_map.report import data, table
 from robotcore.mission_map.svg import svg_of
@@ -37,12 +37,12 @@ def map_verb(words: list[str]) -> int:
     whole = chart_of(mission)
     chart = whole if args.of is None else _part(whole, args.of)
     if recording is None:
-        return _write(chart, None, [], out, args)
+        return _write(chart, _look(chart, None, args.depth), [], out, args)
     path, replayed = walk(whole, mission, recording)
-    said = _said(recording, replayed, path)
+    said, look = _said(recording, replayed, path), _look(chart, path, args.depth)
     if out is not None:
-        print("\n".join([*said, *table(chart, path)]))
-    return _write(chart, path, said, out, args)
+        print("\n".join([*said, *table(chart, path, look)]))
+    return _write(chart, look, said, out, args)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -128,20 +128,23 @@ def _said(recording: Recording, replayed: Replayed, path: visits.Path) -> list[s
             f"Today's code drives otherwise from {begins:.2f} s on; this is its path, trusted to {until:.2f} s"
         )
     if path.guessed:
-        lines.append(f"{path.guessed} ways led through states that took no time; which ones is inferred")
+        some = "1 way" if path.guessed == 1 else f"{path.guessed} ways"
+        lines.append(f"{some} led through states that took no time; which ones is inferred")
     return lines
 
 
-def _write(chart: Chart, path: visits.Path | None, said: list[str], out: Path | None, args: argparse.Namespace) -> int:
-    look = to_fit(chart, path) if args.depth is None else to_depth(chart, args.depth, path)
+def _look(chart: Chart, path: visits.Path | None, depth: int | None) -> Look:
+    return to_fit(chart, path) if depth is None else to_depth(chart, depth, path)
+
+
+def _write(chart: Chart, look: Look, said: list[str], out: Path | None, args: argparse.Namespace) -> int:
     if out is None:
         sys.stdout.write(dot_of(chart, look))
         return 0
     if out.suffix == ".svg":
         text = svg_of(chart, look, said)
-    elif out.suffix == ".json":
-        assert path is not None  # checked by `_out`
-        text = json.dumps(data(chart, path), indent=1) + "\n"
+    elif look.path is not None and out.suffix == ".json":
+        text = json.dumps(data(chart, look.path), indent=1) + "\n"
     else:
         text = dot_of(chart, look)
     produce(out, args.force, lambda place: place.write_text(text, encoding="utf-8"))

@@ -1,14 +1,16 @@
 """The path of a run as a table, for a terminal or for machines."""
 
+from collections.abc import Iterator
 from typing import Any
 
+from robotcore.mission_map.layout import Look
 from robotcore.mission_map.model import END, GROUP, START, Chart, Node
 from robotcore.mission_map.visits import Path
 
 
-def table(chart: Chart, path: Path) -> list[str]:
-    """Return the states that a run was in, nested as in the code, with counts, seconds and share of the run."""
-    rows = [(_named(node), node) for node in chart.root.walk() if node.kind not in (START, END)]
+def table(chart: Chart, path: Path, look: Look) -> list[str]:
+    """Return the states that a run was in, as far as a look shows them, with counts, seconds and share of the run."""
+    rows = [(_named(node), node) for node in _seen(chart.root, look) if node.kind not in (START, END)]
     shown = [("  " * _level(chart, node) + name, node) for name, node in rows if path.visits.get(node.key)]
     width = max((len(name) for name, _ in shown), default=0)
     lines = [f"{'state':<{width}}  {'times':>5} {'seconds':>8} {'share':>6}  decided"]
@@ -19,6 +21,14 @@ def table(chart: Chart, path: Path) -> list[str]:
         row = f"{name:<{width}}  {path.visits[node.key]:>5} {seconds:>8.2f} {share:>6.1%}  {decided or ''}"
         lines.append(row.rstrip())
     return lines
+
+
+def _seen(node: Node, look: Look) -> Iterator[Node]:
+    """Give a node and what is shown inside it."""
+    yield node
+    inside = node.body.nodes if node.body is not None and node.key in look.opened else []
+    for one in [*node.members, *inside]:
+        yield from _seen(one, look)
 
 
 def _named(node: Node) -> str:

@@ -135,6 +135,8 @@ def test_all_faults_are_listed_at_once():
         ('corner = "north-east"', 'corner = "north-east"\nsize_mm = 500', "over half of the zone's shorter side"),
         ("[[zone.opening]]", "[[obstacle]]\nat_mm = [900, 500]\nshape = 'round'\ndiameter_mm = 90\n[[zone.opening]]",
          "the obstacle at [900, 500] mm lies in the zone"),
+        ("[[zone.opening]]", "[[wall]]\nfrom_mm = [900, 400]\nto_mm = [900, 600]\n[[zone.opening]]",
+         "the wall at [900, 400] mm lies in the zone"),
     ],
 )  # fmt: skip
 def test_what_is_refused(old, new, words):

@@ -50,8 +50,8 @@ def parse_course(text: str, source: str) -> Course:
     top.close()
     if zone is not None and not checker.faults:
         drawing.strips += zone.strips()
+        check_zone(zone, drawing, walls, width, height, checker)
         walls += tuple(zone.walls())
-        check_zone(zone, drawing, width, height, checker)
     check_drawing(drawing, width, height, checker)
     checker.finish()
     scene = Scene(

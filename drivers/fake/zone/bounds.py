@@ -3,23 +3,29 @@
 Rules: each check notes its faults and goes on.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from drivers.fake.course.geometry import Point
 from drivers.fake.course.path import Drawing
+from drivers.fake.course.shapes import Wall
 from drivers.fake.zone.layout import Zone
 from robotcore.checking import Checker
 
 
-def check_zone(zone: Zone, drawing: Drawing, width: float, height: float, checker: Checker) -> None:
-    """Note a zone that leaves the board (`width` by `height`, m), and what lies in it that must not."""
+def check_zone(
+    zone: Zone, drawing: Drawing, walls: Sequence[Wall], width: float, height: float, checker: Checker
+) -> None:
+    """Note a zone that leaves the board (`width` by `height`, m), and what lies in it that must not.
+
+    `walls` are those that the course draws by itself.
+    """
     out = zone.wall_m
     if zone.left < out or zone.bottom < out or zone.right > width - out or zone.top > height - out:
         checker.fault("zone.at_mm", f"its walls leave the board ({width * 1000:.0f} by {height * 1000:.0f} mm); "
                       "move it, or enlarge course.size_mm")  # fmt: skip
     noted: set[str] = set()
-    for source, what, points in _things(drawing):
+    for source, what, points in (*_things(drawing), *_upright(walls)):
         inside = [(x, y) for x, y in points if _within(zone, x, y)]
         if inside and source not in noted:
             noted.add(source)
@@ -47,6 +53,11 @@ def _things(drawing: Drawing) -> Iterator[tuple[str, str, list[Point]]]:
             yield ramp.source, "the ramp", _along(plate.corners())
     for solid in drawing.obstacles:
         yield solid.source, "the obstacle", [(solid.x, solid.y), *solid.corners]
+
+
+def _upright(walls: Sequence[Wall]) -> Iterator[tuple[str, str, list[Point]]]:
+    for wall in walls:
+        yield wall.source, "the wall", _along(((wall.ax, wall.ay), (wall.bx, wall.by)))
 
 
 def _along(points: tuple[Point, ...]) -> list[Point]:

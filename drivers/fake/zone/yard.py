@@ -84,9 +84,10 @@ class Yard:
         self._motors = [joint for joint in (jaws, flap) if joint is not None]
         self._still = [(math.nan, 0) for _ in self._motors]
         self._reach = math.hypot(max(body.front_m + REACH_M, body.rear_m), 0.5 * body.width_m) + NEAR_M
+        self._floor = self.zone.left, self.zone.bottom, self.zone.right, self.zone.top
+        self._half = max(0.5 * body.width_m, 0.5 * body.collector_width_m + JAW_M)
         self._close: list[Thing] = []
         self._count = 0
-        self._spread = 0.5 * body.collector_width_m
         self.frame = self._frame(truth.x, truth.y, truth.heading)
 
     def _fit(self, jaws: Joint) -> Gripper:
@@ -197,6 +198,10 @@ class Yard:
                 self._meet_walls(thing)
 
     def _meet_walls(self, thing: Thing) -> None:
+        left, bottom, right, top = self._floor
+        r = thing.reach
+        if left <= thing.x - r and thing.x + r <= right and bottom <= thing.y - r and thing.y + r <= top:
+            return  # in the midst of the zone, where there are no walls
         for box in self.boxes:
             hit = meet_box(thing, box)
             if hit is not None:
@@ -204,12 +209,15 @@ class Yard:
                 bounce(thing, hit, 0.0, 0.0, WALL_E * self.chances.restitution)
 
     def _meet_robot(self, thing: Thing) -> None:
-        frame = self.frame
+        frame, gripper = self.frame, self.gripper
+        dx, dy, r = thing.x - frame.x, thing.y - frame.y, thing.reach
+        u, v = dx * frame.cos + dy * frame.sin, dy * frame.cos - dx * frame.sin
+        if u - r > frame.front + REACH_M + JAW_M or u + r < -frame.rear or abs(v) - r > self._half:
+            return
         hit = meet_body(thing, frame)
         if hit is not None:
             yield_to(thing, hit)
             bounce(thing, hit, *frame.moving(hit.px, hit.py), BODY_E * self.chances.restitution)
-        gripper = self.gripper
         if gripper is None or gripper.lift > CLEAR:
             return
         half, front = gripper.half_open() + 0.5 * JAW_M, frame.front

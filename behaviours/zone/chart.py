@@ -26,6 +26,7 @@ ENTRY = 2  #: the wall with the silver strip
 SPREAD_M2_M = 2.0e-4  #: variance of place that a metre's way adds
 SPREAD_RAD2_M = 1.5e-3  #: of heading, a metre's way: slip wanders
 SPREAD_RAD2_RAD = 4.0e-4  #: of heading, a radian's turn on the spot
+ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 
 State = list[float]
 
@@ -69,6 +70,7 @@ class Chart:
         self._left: float | None = None
         self._right = 0.0
         self._age = -1.0
+        self._odd = 0
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
         self.place(0.0, 0.0, 0.0, 0.02, 0.1)
         self.drift, self.scrub = 0.0, s.scrub_mean
@@ -182,7 +184,15 @@ class Chart:
         self._spread()
         wide = self._s.gate_m + 2.0 * math.sqrt(self._along(wall))
         if abs(off) < wide:
+            self._odd = 0
             self._hear_wall(wall, off)
+            return
+        self._odd += 1
+        if self._odd >= ODD:  # not an opening, not a passing thing: the chart itself is off
+            self._odd = 0
+            self._p[0][0] += 0.04**2
+            self._p[1][1] += 0.04**2
+            self._p[2][2] += 0.08**2
 
     def _along(self, wall: int) -> float:
         """Return the variance of the place across a wall."""

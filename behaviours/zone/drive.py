@@ -103,9 +103,26 @@ async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never) 
     return LATE
 
 
+async def make_room(z: Zone) -> None:
+    """Back away from walls that are too near for a turn on the spot: from those beside in an S, then straight."""
+    ahead = z.chart.ahead()
+    for side, wall in ((1.0, ahead - 1), (-1.0, ahead + 1)):
+        short = z.swing_m - z.chart.room(wall % 4)
+        if short > 0.006:
+            await back_aside(z, side * short)
+    short = z.swing_m - z.chart.room(ahead)
+    if short > 0.004:
+        await straight(z, -short, z.s.sweep.speed_m_s)
+    short = z.swing_m - z.chart.room((ahead + 2) % 4)
+    if short > 0.004:
+        await straight(z, short, z.s.sweep.speed_m_s)
+
+
 async def turn_to(z: Zone, heading_rad: float) -> None:
-    """Turn on the spot to a heading, the shorter way."""
+    """Turn on the spot to a heading, the shorter way, once there is room for it."""
     s = z.s.sweep
+    if abs(wrap(heading_rad - z.chart.heading)) > 0.3:
+        await make_room(z)
     ticks = math.ceil((math.pi / s.slowest_rad_s + 1.0) / z.robot.period_s)
     first = wrap(heading_rad - z.chart.heading)
     while ticks > 0:

@@ -21,6 +21,7 @@ from behaviours.zone.drive import (
     dock,
     go_to,
     lane_along,
+    make_room,
     rest,
     straight,
     strip_ahead,
@@ -78,7 +79,8 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
             break
         if reason == LATE and z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
             break
-    await make_room(z, lane)
+    await make_room(z)
+    await rest(z, 0.1)
 
 
 async def past(z: Zone, lane: Lane) -> str:
@@ -142,17 +144,6 @@ async def at_strip(z: Zone, lane: Lane) -> None:
     z.openings.add(Opening(lane.ahead, along(lane.ahead, x, y), 0.28))
     z.robot.decide("strip in the way", wall=SIDE_WORDS[lane.ahead], x=round(x, 3), y=round(y, 3))
     await rest(z)
-
-
-async def make_room(z: Zone, lane: Lane) -> None:
-    """Back up until the body can turn before the wall ahead and beside that of the lane."""
-    beside = z.swing_m - z.chart.room(lane.wall)
-    if beside > 0.004:
-        await back_aside(z, z.turn * beside)
-    short = z.swing_m - z.chart.room(lane.ahead)
-    if short > 0.0:
-        await straight(z, -short, z.s.sweep.speed_m_s)
-    await rest(z, 0.1)
 
 
 def say_openings(z: Zone, wall: int) -> None:
@@ -234,7 +225,7 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
     here = along(wall, z.chart.x, z.chart.y)
     left = (place - here) * (1.0 if wall in (0, 3) else -1.0)
     if first or abs(left) > 0.15:
-        await straight(z, -max(0.0, z.swing_m - z.chart.room(z.chart.ahead())), z.s.sweep.speed_m_s)
+        await make_room(z)
         inward = (z.chart.walls[wall] or 0.0) - z.swing_m - 0.06
         await go_to(z, *z.held_in(*((inward * nx, place) if wall % 2 == 0 else (place, inward * ny))))
         await turn_to(z, wall * QUARTER)

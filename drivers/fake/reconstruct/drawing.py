@@ -146,9 +146,28 @@ def _bridged(before: Array, after: Array) -> Array:
     return np.concatenate([before, curve, rest])
 
 
-def drawn(strokes: list[Stroke], gap_after: list[bool], gap_before: list[bool]) -> list[Pen]:
-    """Let a pen draw each stroke; where a gap is before or after, it is straight there."""
-    return [_draw(stroke, *gaps) for stroke, *gaps in zip(strokes, gap_before, gap_after, strict=True)]
+def drawn(strokes: list[Stroke], joins: list[Stretch]) -> list[Pen]:
+    """Let a pen draw each stroke.
+
+    Where a gap is before or after a stroke it is straight there; a branch begins just on what is drawn already, and
+    its stretch is told where that is.
+
+    Args:
+        strokes: to draw.
+        joins: the stretch that each stroke but the first begins with.
+
+    """
+    gaps = [False, *(stretch.join == "gap" for stretch in joins), False]
+    pens: list[Pen] = []
+    for i, stroke in enumerate(strokes):
+        if i and joins[i - 1].join == "branch" and joins[i - 1].meet is not None:
+            known = np.array([point for pen in pens for point in pen.points])
+            first = stroke.chains[0][0]
+            near = known[np.hypot(*(known - first).T).argmin()]
+            stroke.chains[0] = np.concatenate([[near], stroke.chains[0][1:]])
+            joins[i - 1].meet = float(near[0]), float(near[1])
+        pens.append(_draw(stroke, gaps[i], gaps[i + 1]))
+    return pens
 
 
 def _draw(stroke: Stroke, gap_before: bool, gap_after: bool) -> Pen:

@@ -5,35 +5,28 @@ side range met while the robot drove round; relief is how the body leant. Each t
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 
 from drivers.fake.reconstruct.line import is_paint
+from drivers.fake.reconstruct.paint import Spot
 from drivers.fake.reconstruct.route import Stretch
-from drivers.fake.reconstruct.tracking import Array, Eye, Mask, Track, smoothed
+from drivers.fake.reconstruct.tracking import Array, Eye, Track, smoothed
 from robotcore.rig import Rig
 
 DARK = 0.75
-SPARE_M = 0.007  #: darkness so far beyond the line's edge is not the line's
+SPARE_M = 0.0025  #: darkness so far beyond the line's edge is not the line's
 LEVEL_RAD = 0.05  #: a body that leans more sees other light
 ALIGNED = math.sin(0.5 * math.radians(20.0))  #: half the angle between robot and line when an arm may be told
 LONGEST_ARM_M = 0.045  #: what stays dark longer is no arm that is crossed
+EDGE_M = 0.018  #: within so much from dark to floor is a sharp edge
 ARM_REACH_M = 0.045  #: an arm shows so near the line
 NEAR_M = 0.040  #: signs nearer than this to each other are of one thing
-GREEN_SHARE, RED_SHARE = 0.40, 0.50
 LEAN_RAD = math.radians(3.5)
 LEAST_HITS = 6  #: of the side range, for an obstacle
 RAMP_M = 0.09  #: leaning for so long is a ramp; shorter is a bump
-
-
-class Spot(NamedTuple):
-    """A place with a direction: metres and radians."""
-
-    x: float
-    y: float
-    heading: float
 
 
 class Thing(NamedTuple):
@@ -66,41 +59,25 @@ def arms(track: Track, lines: Array, width_m: float) -> list[tuple[Spot, int]]:
         aligned = np.abs(np.sin(0.5 * (track.heading[ticks] - lines[nearest, 2]))) < ALIGNED
         odd = (beside > 0.5 * width_m + SPARE_M) & (beside < ARM_REACH_M) & aligned
         for group in _groups(ticks[odd], 6):
-            if len(group) >= 2 and track.travel[group[-1]] - track.travel[group[0]] < LONGEST_ARM_M:
+            if len(group) >= 2 and _is_crossed(track, eye, int(group[0]), int(group[-1])):
                 place = lines[nearest[np.searchsorted(ticks, group[len(group) // 2])]]
                 found.append((Spot(*(float(v) for v in place)), side))
     return found
 
 
+def _is_crossed(track: Track, eye: Eye, first: int, last: int) -> bool:
+    """Tell whether an eye came from floor onto something narrow and off it again, over a sharp edge each time."""
+    travel = track.travel
+    if travel[last] - travel[first] > LONGEST_ARM_M:
+        return False
+    before = (travel < travel[first]) & (travel > travel[first] - EDGE_M) & (np.arange(len(track)) < first)
+    after = (travel > travel[last]) & (travel < travel[last] + EDGE_M) & (np.arange(len(track)) > last)
+    return all(part.any() and float(np.nanmin(eye.dark[part])) < 0.35 for part in (before, after))
+
+
 def _groups(ticks: Array, hole: int) -> Iterator[Array]:
     if len(ticks):
         yield from np.split(ticks, np.flatnonzero(np.diff(ticks) > hole) + 1)
-
-
-def greens(track: Track) -> list[tuple[Spot, int]]:
-    """Return (middle, with the robot's heading at first sight; first tick) of every patch of marker green."""
-    return _patches(track, lambda eye: (np.nan_to_num(eye.green) > GREEN_SHARE) & (eye.light > 0.075) & (eye.light < 0.55))
-
-
-def reds(track: Track) -> list[tuple[Spot, int]]:
-    """Return the same of every patch of red."""
-    return _patches(track, lambda eye: (np.nan_to_num(eye.red) > RED_SHARE) & (eye.light > 0.075))
-
-
-def _patches(track: Track, test: "Callable[[Eye], Mask]") -> list[tuple[Spot, int]]:
-    groups: list[list[tuple[float, float, int]]] = []
-    for eye in (track.left, track.right):
-        for tick in np.flatnonzero(test(eye)):
-            here = float(eye.x[tick]), float(eye.y[tick]), int(tick)
-            home = next((g for g in groups if math.dist(np.mean(np.array(g)[:, :2], axis=0), here[:2]) < 0.03), None)
-            groups.append([here]) if home is None else home.append(here)
-    found = []
-    for group in groups:
-        if len(group) >= 3:
-            x, y = np.mean(np.array(group)[:, :2], axis=0)
-            first = min(entry[2] for entry in group)
-            found.append((Spot(float(x), float(y), float(track.heading[first])), first))
-    return found
 
 
 def obstacle(track: Track, rig: Rig, before: Stretch, after: Stretch) -> Thing | None:

@@ -15,9 +15,10 @@ from drivers.fake.course.format import parse_course
 from drivers.fake.reconstruct import features
 from drivers.fake.reconstruct.checking import Misfit, misfit
 from drivers.fake.reconstruct.drawing import Pen, drawn, strokes_of
-from drivers.fake.reconstruct.features import Spot, Thing
+from drivers.fake.reconstruct.features import Thing
 from drivers.fake.reconstruct.fitting import end_direction
 from drivers.fake.reconstruct.line import Repair, offsets, repair_of, width_of
+from drivers.fake.reconstruct.paint import Spot, greens, reds
 from drivers.fake.reconstruct.route import Way, joined, stretches_of
 from drivers.fake.reconstruct.tracking import Array, Track, samples_of, track_of
 from drivers.fake.reconstruct.writing import LARGEST_M, Found, Stub, board, text_of
@@ -57,6 +58,7 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     where = f"{recording.path}: cannot be reconstructed"
     track, width_m, offset, repair = _seen(recording, rig, calibration)
     way = joined(track, stretches_of(track, offset))
+    track = way.track
     if sum(stretch.length_m for stretch in way.stretches) < LEAST_LINE_M:
         raise UserError(f"{where}: less than {LEAST_LINE_M:g} m of line was followed; use a longer recording")
     found, notes = _found(track, rig, way, width_m)
@@ -107,10 +109,9 @@ def _found(track: Track, rig: Rig, way: Way, width_m: float) -> tuple[Found, lis
     start, first = _start(track, way)
     finish, told = _finish(track, way)
     notes += told
-    strokes = strokes_of(Way([first, *way.stretches[1:]], way.guessed_m))
+    strokes = strokes_of(way._replace(stretches=[first, *way.stretches[1:]]))
     strokes[-1].chains[-1] = _ended(strokes[-1].chains[-1], finish)
-    gaps = [s.join == "gap" for s in way.stretches if s.join in ("gap", "branch")]
-    pens = drawn(strokes, [*gaps, False], [False, *gaps])
+    pens = drawn(strokes, [stretch for stretch in way.stretches if stretch.join in ("gap", "branch")])
     lines = _Lines(pens, _directed(pens))
     stubs = _stubs(track, lines, width_m, way)
     markers, extra, told = _markers(track, way, stubs, width_m)
@@ -139,7 +140,7 @@ def _finish(track: Track, way: Way) -> tuple[Spot, list[str]]:
     """Return the red strip: where red was last seen near the end of the line, else just behind the last of it."""
     last = way.stretches[-1]
     x, y, heading = end_direction(last.points, True, 0.06)
-    for spot, _ in reversed(features.reds(track)):
+    for spot, _ in reversed(reds(track)):
         along = (spot.x - x) * math.cos(heading) + (spot.y - y) * math.sin(heading)
         left = (spot.y - y) * math.cos(heading) - (spot.x - x) * math.sin(heading)
         if -0.02 < along < 0.12 and abs(left) < 0.06:
@@ -169,7 +170,7 @@ def _directed(pens: list[Pen]) -> Array:
 def _stubs(track: Track, lines: _Lines, width_m: float, way: Way) -> list[Stub]:
     """Return branches that were seen beside the line and are not drawn."""
     meets = [stretch.meet for stretch in way.stretches if stretch.meet is not None]
-    found: list[Stub] = []
+    found = [Stub(*end[:2], end[2] + side * math.pi / 2) for end in way.turned for side in (1, -1)]
     for spot, side in features.arms(track, lines.points, width_m):
         x, y, heading = spot
         for meet in meets:
@@ -190,10 +191,12 @@ def _markers(track: Track, way: Way, stubs: list[Stub], width_m: float) -> tuple
     corners = [s for s in way.stretches if s.join in ("corner", "branch") and s.meet is not None]
     places = [(s.meet, s) for s in corners] + [((stub.x, stub.y), None) for stub in stubs]
     reach = 0.5 * (width_m + MARKER_M)
-    markers: list[Spot] = []
+    markers = [_beside(end[:2], end.heading, -reach, side * reach) for end in way.turned for side in (1, -1)]
     extra: list[Stub] = []
     lost = 0
-    for spot, first in features.greens(track):
+    for spot, first in greens(track):
+        if any(math.dist(spot[:2], end[:2]) < JUNCTION_M for end in way.turned):
+            continue
         near = min(places, key=lambda place: math.dist(place[0] or (0.0, 0.0), spot[:2]), default=None)
         if near is None or near[0] is None or math.dist(near[0], spot[:2]) > JUNCTION_M:
             lost += 1
@@ -202,15 +205,17 @@ def _markers(track: Track, way: Way, stubs: list[Stub], width_m: float) -> tuple
         dx, dy = spot.x - near[0][0], spot.y - near[0][1]
         along, left = dx * math.cos(heading) + dy * math.sin(heading), dy * math.cos(heading) - dx * math.sin(heading)
         a, b = math.copysign(reach, along), math.copysign(reach, left)
-        marker = Spot(
-            near[0][0] + a * math.cos(heading) - b * math.sin(heading),
-            near[0][1] + a * math.sin(heading) + b * math.cos(heading), heading,
-        )  # fmt: skip
+        marker = _beside(near[0], heading, a, b)
         if all(math.dist(marker[:2], other[:2]) > 0.02 for other in markers):
             markers.append(marker)
         if near[1] is not None and not any(math.dist(near[0], stub[:2]) < 0.03 for stub in [*stubs, *extra]):
             extra.append(Stub(*near[0], heading))
     return markers, extra, [f"{lost} patches of green stood at no junction and are left out."] if lost else []
+
+
+def _beside(place: tuple[float, float], heading: float, along: float, left: float) -> Spot:
+    c, s = math.cos(heading), math.sin(heading)
+    return Spot(place[0] + along * c - left * s, place[1] + along * s + left * c, heading)
 
 
 def _heading_into(track: Track, place: tuple[float, float], first: int) -> float:

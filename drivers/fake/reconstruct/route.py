@@ -13,12 +13,14 @@ from attrs import define
 
 from drivers.fake.reconstruct.fitting import SPACING_M, end_direction, even, smooth
 from drivers.fake.reconstruct.line import line_points
-from drivers.fake.reconstruct.tracking import Array, Track, smoothed
+from drivers.fake.reconstruct.paint import Spot, greens
+from drivers.fake.reconstruct.tracking import Array, Mask, Shift, Track, moved, smoothed
 
 HOLE_M = 0.030  #: a stretch may lack so much
 LEAST_M = 0.030  #: a stretch shorter than this is noise
 TRIM = 2  #: points left out at both ends: there the line goes out of an eye's sight, or an arm comes into it
-ON_IT_M = 0.016  #: so near a stretch already drawn is the same line
+ON_IT_M = 0.045  #: so near a stretch already drawn, and along it, is the same line: no two lines run side by side so near
+AGAIN_M = 0.08  #: a line driven again for so long tells how far the encoders have strayed meanwhile
 CORNER = math.radians(28.0)
 BACK = math.radians(150.0)
 GAP_M = (0.085, 0.225)  #: between the last and the first sight of the line
@@ -27,6 +29,7 @@ STRAIGHT_M = 0.0015  #: what a straight line of 50 mm may bow
 BRIGHT = 0.2  #: an eye with less darkness sees floor
 DETOUR_M = 0.07  #: an axle so far off the straight way between two stretches drove round something
 MEET_M = 0.16  #: directions may meet so far before what was seen next,
+MARKER_TO_LINE_M = 0.020  #: from a marker's middle to that of the line beside it
 REACHED_M = 0.06  #: and so far behind what was seen last: a robot follows the line into a corner
 
 
@@ -51,10 +54,15 @@ class Stretch:
 
 
 class Way(NamedTuple):
-    """All stretches in order, and how many metres of bridges had to be guessed."""
+    """All stretches in order, metres of bridges that had to be guessed, the run laid onto itself, and where it turned.
 
+    `turned` are the junctions (with the direction into them) at which the robot turned round and went back.
+    """
+
+    track: Track
     stretches: list[Stretch]
     guessed_m: float
+    turned: list[Spot]
 
 
 def stretches_of(track: Track, offset: Array) -> list[Stretch]:
@@ -84,25 +92,84 @@ def _thinned(travel: Array, points: Array) -> Array:
 
 
 def joined(track: Track, stretches: list[Stretch]) -> Way:
-    """Say how each stretch is reached from the one before, and leave out what is known already."""
+    """Say how each stretch is reached from the one before, leave out what is known, and lay what comes again onto it.
+
+    Where a line is driven again the encoders' error since then shows: all that comes later is moved by it.
+    """
     kept: list[Stretch] = []
     guessed = 0.0
     branch = False
-    for stretch in stretches:
-        if not kept:
-            kept.append(stretch)
-            continue
-        fresh = _fresh(stretch, kept)
+    waiting = list(stretches)
+    turned: list[Spot] = []
+    while waiting:
+        stretch = waiting.pop(0)
+        known = _on_known(stretch.points, kept)
+        if known.sum() * SPACING_M > AGAIN_M and _elsewhere(stretch, kept):
+            shift = _shift(stretch.points[known], kept)
+            track = moved(track, _half_turned(track, kept[-1], stretch), shift)
+            stretch, *waiting = [_moved(one, shift) for one in (stretch, *waiting)]
+            turned += _turned(track, kept[-1], stretch)
+            branch = True
+        fresh = _fresh(stretch, known)
         if fresh is None:
-            branch = branch or _against(stretch, kept)
             continue
-        if branch or fresh is not stretch and _leaves_old(fresh, kept):
+        if branch:
             fresh.join, fresh.meet = "branch", _branch_point(fresh, kept)
             branch = False
-        else:
+        elif kept:
             guessed += _join(track, kept[-1], fresh)
         kept.append(fresh)
-    return Way(kept, guessed)
+    return Way(track, kept, guessed, turned)
+
+
+def _elsewhere(stretch: Stretch, kept: list[Stretch]) -> bool:
+    """Tell whether a known stretch was not just the end of the last one driven once more."""
+    apart, place = _nearest(stretch.points, kept[-1].points)
+    forward = place[-1] >= place[0]
+    return not (float(np.median(apart)) < ON_IT_M and forward)
+
+
+def _half_turned(track: Track, before: Stretch, after: Stretch) -> int:
+    """Return when the robot had turned by a right angle between two stretches, else the middle of that time."""
+    off = np.abs(track.heading[_between(before, after)] - track.heading[before.last])
+    far = np.flatnonzero(off > math.pi / 2)
+    return before.last + int(far[0]) if len(far) else (before.last + after.first) // 2
+
+
+def _turned(track: Track, before: Stretch, again: Stretch) -> list[Spot]:
+    """Return the junction behind the green between two stretches, and let the first reach it; none without green."""
+    x, y, heading = end_direction(before.points, True, 0.05)
+    c, s = math.cos(heading), math.sin(heading)
+    seen = [spot for spot, first in greens(track) if before.last - 60 <= first <= again.first]
+    ahead = [(spot.x - x) * c + (spot.y - y) * s for spot in seen]
+    ahead = [along for along in ahead if -0.08 < along < 0.12]
+    if not ahead:
+        return []
+    on = float(np.mean(ahead)) + MARKER_TO_LINE_M
+    end = Spot(x + on * c, y + on * s, heading)
+    kept = before.points[(before.points[:, 0] - end.x) * c + (before.points[:, 1] - end.y) * s < -0.005]
+    before.points = even(np.concatenate([kept, [[end.x, end.y]]]))
+    return [end]
+
+
+def _shift(points: Array, kept: list[Stretch]) -> Shift:
+    """Return the turn and move that lays points onto known lines: a few rounds of nearest points."""
+    lines = np.concatenate([stretch.points for stretch in kept])
+    z, onto = points[:, 0] + 1j * points[:, 1], lines[:, 0] + 1j * lines[:, 1]
+    shift = Shift(1.0 + 0.0j, 0.0j)
+    for _ in range(8):
+        now = shift.turn * z + shift.move
+        near = onto[np.abs(now[:, None] - onto[None, :]).argmin(axis=1)]
+        a, b = z - z.mean(), near - near.mean()
+        turn = complex((b * a.conj()).sum())
+        turn = turn / abs(turn) if abs(turn) > 0.0 else 1.0 + 0.0j
+        shift = Shift(turn, complex(near.mean() - turn * z.mean()))
+    return shift
+
+
+def _moved(stretch: Stretch, shift: Shift) -> Stretch:
+    z = shift.turn * (stretch.points[:, 0] + 1j * stretch.points[:, 1]) + shift.move
+    return Stretch(np.stack([z.real, z.imag], axis=1), stretch.first, stretch.last)
 
 
 def _nearest(points: Array, chain: Array) -> tuple[Array, "np.ndarray[tuple[int, ...], np.dtype[np.int64]]"]:
@@ -110,7 +177,7 @@ def _nearest(points: Array, chain: Array) -> tuple[Array, "np.ndarray[tuple[int,
     return apart.min(axis=1), apart.argmin(axis=1)
 
 
-def _on_known(points: Array, kept: list[Stretch]) -> Array:
+def _on_known(points: Array, kept: list[Stretch]) -> Mask:
     """Tell which points lie on a stretch already known, along or against its direction."""
     on = np.zeros(len(points), dtype=bool)
     direction = np.gradient(points, axis=0)
@@ -121,35 +188,20 @@ def _on_known(points: Array, kept: list[Stretch]) -> Array:
         size = np.hypot(*direction.T) * np.hypot(*along.T) + 1e-12
         inside = (place > 0) & (place < len(stretch.points) - 1)
         on |= (apart < ON_IT_M) & (cross / size < 0.35) & inside
-    result: Array = on
+    result: Mask = on
     return result
 
 
-def _fresh(stretch: Stretch, kept: list[Stretch]) -> Stretch | None:
+def _fresh(stretch: Stretch, on: Mask) -> Stretch | None:
     """Return what of a stretch is not known yet: its end from where it is new; None where all is known."""
-    known = np.flatnonzero(_on_known(stretch.points, kept))
-    if not len(known):
+    known = np.flatnonzero(on)
+    if not len(known) or (known[0] > 10 and len(known) < 8):  # at most it crosses what is known
         return stretch
     rest = stretch.points[known[-1] + 1 :]
     if SPACING_M * (len(rest) - 1) < LEAST_M:
         return None
-    if known[0] > 10 and len(known) < 8:  # it only crosses what is known
-        return stretch
     share = (known[-1] + 1) / len(stretch.points)
-    first = round(stretch.first + share * (stretch.last - stretch.first))
-    return Stretch(rest, first, stretch.last)
-
-
-def _against(stretch: Stretch, kept: list[Stretch]) -> bool:
-    """Tell whether a stretch that is known already was not just the end of the last one once more."""
-    apart, place = _nearest(stretch.points, kept[-1].points)
-    again = float(np.median(apart)) < ON_IT_M and place[-1] >= place[0]
-    return not again
-
-
-def _leaves_old(fresh: Stretch, kept: list[Stretch]) -> bool:
-    apart, place = _nearest(fresh.points[:1], kept[-1].points)
-    return not (apart[0] < 0.05 and place[0] > len(kept[-1].points) - 12)
+    return Stretch(rest, round(stretch.first + share * (stretch.last - stretch.first)), stretch.last)
 
 
 def _branch_point(fresh: Stretch, kept: list[Stretch]) -> tuple[float, float] | None:
@@ -175,7 +227,7 @@ def _join(track: Track, before: Stretch, after: Stretch) -> float:
     if _went_round(track, before, after):
         after.join = "obstacle"
         return math.hypot(along, left)
-    meet = _meeting((ax, ay, a), (bx, by, b))
+    meet = _meeting((ax, ay, a), (bx, by, b), greens(track))
     if CORNER < abs(turn) < BACK and meet is not None:
         after.join, after.meet = "corner", meet
         return 0.0
@@ -200,17 +252,25 @@ def _frame(dx: float, dy: float, heading: float) -> tuple[float, float]:
     return dx * c + dy * s, dy * c - dx * s
 
 
-def _meeting(one: tuple[float, float, float], two: tuple[float, float, float]) -> tuple[float, float] | None:
-    """Return where the way on from `one` meets the way back from `two`; None where that is far from either."""
+def _meeting(
+    one: tuple[float, float, float], two: tuple[float, float, float], marks: list[tuple[Spot, int]]
+) -> tuple[float, float] | None:
+    """Return where the way on from `one` meets the way back from `two`; None where that is far from either.
+
+    A marker there makes it a junction, before which a robot may stop following.
+    """
     (ax, ay, a), (bx, by, b) = one, two
     cross = math.sin(b - a)
     if abs(cross) < 0.2:
         return None
     on = ((bx - ax) * math.sin(b) - (by - ay) * math.cos(b)) / cross
     back = ((bx - ax) * math.sin(a) - (by - ay) * math.cos(a)) / cross  # positive: ahead of two's first point
-    if not (-0.04 < on < REACHED_M and -0.04 < -back < MEET_M):
+    meet = ax + on * math.cos(a), ay + on * math.sin(a)
+    marked = any(math.dist(meet, spot[:2]) < 0.05 for spot, _ in marks)
+    low, high = (-MEET_M, MEET_M) if marked else (-REACHED_M, REACHED_M)
+    if not (low < on < high and -0.04 < -back < MEET_M):
         return None
-    return ax + on * math.cos(a), ay + on * math.sin(a)
+    return meet
 
 
 def _between(before: Stretch, after: Stretch) -> slice:

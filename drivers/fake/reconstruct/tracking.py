@@ -6,11 +6,12 @@ shows around that time: light and mount need not be what they were at calibratio
 """
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 
+from drivers.fake.motion import GRAVITY
 from robotcore.calibration import Calibration
 from robotcore.decode import Decoder
 from robotcore.readings import Colour, Sample
@@ -73,6 +74,27 @@ class Track:
         return len(self.ticks)
 
 
+class Shift(NamedTuple):
+    """A rigid move of the plane as complex numbers: place -> turn * place + move."""
+
+    turn: complex
+    move: complex
+
+
+def moved(track: Track, first: int, shift: Shift) -> Track:
+    """Return the run with all from the tick number `first` (a place in the arrays) on moved."""
+
+    def places(x: Array, y: Array) -> tuple[Array, Array]:
+        z = shift.turn * (x + 1j * y) + shift.move
+        late = np.arange(len(x)) >= first
+        return np.where(late, z.real, x), np.where(late, z.imag, y)
+
+    x, y = places(track.x, track.y)
+    turned = np.where(np.arange(len(track)) >= first, float(np.angle(shift.turn)), 0.0)
+    eyes = [evolve(eye, **dict(zip(("x", "y"), places(eye.x, eye.y), strict=True))) for eye in (track.left, track.right)]
+    return evolve(track, x=x, y=y, heading=track.heading + turned, left=eyes[0], right=eyes[1])
+
+
 def samples_of(recording: Recording, rig: Rig, calibration: Calibration) -> list[Sample]:
     """Return what the run read, tick by tick."""
     decode = Decoder(rig, calibration)
@@ -92,6 +114,7 @@ def track_of(samples: Sequence[Sample], rig: Rig, ratio: float = 0.0, loss: floa
     ticks = np.array([sample.tick for sample in samples])
     rolled = np.array([(s.drive.left_m, s.drive.right_m) if s.drive.valid else (np.nan, np.nan) for s in samples])
     pitch = np.array([s.tilt.pitch_rad if s.tilt.valid else np.nan for s in samples])
+    pitch = pitch - smoothed(_slope(_slope(_filled(rolled.mean(axis=1)), ticks * rig.period_s), ticks * rig.period_s)) / GRAVITY
     sides = _filled(rolled[:, 0]), _filled(rolled[:, 1])
     x, y, heading, travel = reckon(*sides, rig.body.track_width_m, ratio, loss, np.cos(smoothed(pitch)))
     period = rig.period_s

@@ -6,7 +6,8 @@ from typing import NamedTuple
 import numpy as np
 
 from drivers.fake.reconstruct.drawing import Pen
-from drivers.fake.reconstruct.features import Spot, Thing
+from drivers.fake.reconstruct.features import Thing
+from drivers.fake.reconstruct.paint import Spot
 from drivers.fake.reconstruct.tracking import Array
 
 MARGIN_M = 0.30

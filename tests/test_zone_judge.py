@@ -195,6 +195,7 @@ def test_a_lift_presses_sets_down_and_presses_again(tmp_path):
     assert places[299] > 1.0
     verdict = hand.robot.judge.verdict()
     assert verdict.lifts == 1
+    assert verdict.left_course_s is None
     assert "lifted 1 times" in verdict.lines()
 
 

@@ -231,6 +231,16 @@ def test_a_ball_pushes_a_ball():
     assert black.moved
 
 
+def test_a_robot_in_the_hand_pushes_nothing():
+    yard = yard_of(zone_course(("silver", [900, 600])), 0.777, 0.6)
+    yard.take(True)
+    drive(yard, 0.1, 20)
+    assert not yard.things[0].moved
+    yard.take(False)
+    drive(yard, 0.1, 1)
+    assert yard.things[0].moved
+
+
 def test_the_jaws_push_what_lies_beside_them():
     """An object beside the mouth is pushed aside by the jaw when the robot turns, and does not come through it."""
     yard = yard_of(zone_course(("silver", [930, 690])), 0.8, 0.6)

@@ -225,12 +225,11 @@ class FakeBackend:
         if judge is None or not self._help:
             return None
 
-        def set_down(s: float) -> None:
-            judge.put_back(s)
+        def in_hand(lifted: bool) -> None:
             if world.yard is not None:
-                world.yard.moved_by_hand()
+                world.yard.take(lifted)
 
-        return Operator(self._help, judge.course, world.truth, world.presses, set_down)
+        return Operator(self._help, judge.course, world.truth, world.presses, judge.put_back, in_hand)
 
     def _make_act(self) -> Callable[[Command], None]:
         rig, row, world = self._rig, self.world.row, self.world

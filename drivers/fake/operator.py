@@ -73,14 +73,22 @@ class Operator:
         course: the course.
         truth: the robot's state.
         presses: the start button.
-        set_down: called with how far along the route the robot was set down.
+        set_down: called with how far along the route the robot is now set down.
+        in_hand: called with True when it is lifted, and with False when it is let go.
 
     """
 
     def __init__(
-        self, plan: Help, course: Course, truth: Truth, presses: Presses, set_down: Callable[[float], None]
+        self,
+        plan: Help,
+        course: Course,
+        truth: Truth,
+        presses: Presses,
+        set_down: Callable[[float], None],
+        in_hand: Callable[[bool], None],
     ) -> None:
-        self.plan, self.course, self.truth, self.presses, self.set_down = plan, course, truth, presses, set_down
+        self.plan, self.course, self.truth, self.presses = plan, course, truth, presses
+        self.set_down, self.in_hand = set_down, in_hand
         self._checkpoint: tuple[Pose, float] = course.start, 0.0
         self._due = sorted(plan.at_s)
         self._still: tuple[float, float, float, float] = truth.x, truth.y, truth.heading, truth.time_s
@@ -101,12 +109,14 @@ class Operator:
             self._lifted_s, self._down = now, False
             self._in_hand = Pose(self.truth.x, self.truth.y, self.truth.heading)
             self.presses.append((now, now + PRESS_S))
+            self.in_hand(True)
 
     def _carry(self, since: float) -> None:
         truth = self.truth
         if since >= DOWN_S and not self._down:
             self._down = True
             self._in_hand = self._checkpoint[0]
+            self.set_down(self._checkpoint[1])
         truth.x, truth.y, truth.heading = self._in_hand.x, self._in_hand.y, self._in_hand.heading
         truth.cos, truth.sin = math.cos(truth.heading), math.sin(truth.heading)
         if since >= GO_S:
@@ -114,7 +124,7 @@ class Operator:
             self.presses.append((now, now + PRESS_S))
             self._lifted_s = None
             self._still = truth.x, truth.y, truth.heading, now
-            self.set_down(self._checkpoint[1])
+            self.in_hand(False)
 
     def _note_checkpoint(self) -> None:
         zone, route = self.course.zone, self.course.route

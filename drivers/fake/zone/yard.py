@@ -85,6 +85,7 @@ class Yard:
         self._still = [(math.nan, 0) for _ in self._motors]
         self._reach = math.hypot(max(body.front_m + REACH_M, body.rear_m), 0.5 * body.width_m) + NEAR_M
         self._floor = self.zone.left, self.zone.bottom, self.zone.right, self.zone.top
+        self._in_hand = False
         self._half = max(0.5 * body.width_m, 0.5 * body.collector_width_m + JAW_M)
         self._close: list[Thing] = []
         self._count = 0
@@ -130,6 +131,11 @@ class Yard:
             return
         if self._later() < self.chances.shake:
             gripper.lose(self.frame, "shaken off")
+
+    def take(self, lifted: bool) -> None:
+        """Tell it that the robot is in somebody's hand, where it touches nothing, or let go again."""
+        self._in_hand = lifted
+        self.moved_by_hand()
 
     def moved_by_hand(self) -> None:
         """Take it that the robot was put somewhere else: it did not drive there."""
@@ -210,6 +216,8 @@ class Yard:
 
     def _meet_robot(self, thing: Thing) -> None:
         frame, gripper = self.frame, self.gripper
+        if self._in_hand:
+            return
         dx, dy, r = thing.x - frame.x, thing.y - frame.y, thing.reach
         u, v = dx * frame.cos + dy * frame.sin, dy * frame.cos - dx * frame.sin
         if u - r > frame.front + REACH_M + JAW_M or u + r < -frame.rear or abs(v) - r > self._half:
@@ -230,7 +238,7 @@ class Yard:
     def _pin(self) -> None:
         """Let the robot give way to what is pinned between it and a wall."""
         for thing in self._close:
-            if thing.place == FLOOR:
+            if thing.place == FLOOR and not self._in_hand:
                 hit = meet_body(thing, self.frame)
                 if hit is not None and hit.depth > PINCH_M:
                     self._resolve((thing.solid(),))

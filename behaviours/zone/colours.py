@@ -11,7 +11,7 @@ GATE = 0.04  #: lightness below which a floor or a wall has no colour
 
 
 def hue(red: float, green: float, blue: float, s: ClassSettings) -> str:
-    """Return "red", "orange", "yellow", "green" or "blue" of three channels; "grey", or "" between these."""
+    """Return "red", "orange", "brown", "yellow", "green" or "blue" of three channels; "grey", or "" between these."""
     total = red + green + blue
     if total <= 0.0:
         return ""
@@ -22,8 +22,8 @@ def hue(red: float, green: float, blue: float, s: ClassSettings) -> str:
         return "blue"
     if g > s.lead - 0.05 and g - r > 0.05:
         return "green"
-    if r > s.lead or (r > 0.40 and g > s.second):
-        return "yellow" if g > s.second else "orange" if g > 0.5 * s.second + 0.03 else "red"
+    if r > s.lead or (r > s.lead - 0.06 and g > s.second):
+        return "yellow" if g > s.second + 0.02 else "brown" if b > s.earth else "orange" if g > s.warm else "red"
     return ""
 
 

@@ -17,11 +17,11 @@ from behaviours.zone.settings import KindSettings
 
 
 class Visit(NamedTuple):
-    """One visit to a berth: `count` objects from the hold on `side`."""
+    """One visit to a berth: `number` objects from the hold on `side`."""
 
     side: str
     colour: str
-    count: int
+    number: int
 
 
 def next_visit(holds: dict[str, list[str]], kinds: tuple[KindSettings, ...], known: dict[str, int]) -> Visit | None:
@@ -40,12 +40,24 @@ def next_visit(holds: dict[str, list[str]], kinds: tuple[KindSettings, ...], kno
     return min(choices)[2] if choices else None
 
 
+def assign(found: dict[str, tuple[int, int]], kinds: tuple[KindSettings, ...], eliminate: bool) -> dict[str, int]:
+    """Return berth colour -> corner for the kinds' berths; one that is left over may be the only one that is missing."""
+    wanted = sorted({kind.berth for kind in kinds})
+    known = {colour: corner for colour, (corner, _) in found.items() if colour in wanted}
+    missing = [colour for colour in wanted if colour not in known]
+    over = [corner for colour, (corner, _) in sorted(found.items()) if colour not in wanted]
+    over = [corner for corner in over if corner not in known.values()]
+    if eliminate and len(missing) == 1 and len(set(over)) == 1 and len(wanted) > 1:
+        known[missing[0]] = over[0]
+    return known
+
+
 async def deposit(z: Zone) -> None:
     """Drop everything that has a berth."""
     found = z.berths()
     for colour, (corner, places) in found.items():
         z.robot.decide("berth found", colour=colour, corner=corner, places=places)
-    known = {colour: corner for colour, (corner, _) in found.items()}
+    known = assign(found, z.s.kinds, z.s.drop.eliminate)
     while True:
         visit = next_visit(z.load.holds, z.s.kinds, known)
         if visit is None:
@@ -60,8 +72,8 @@ async def drop(z: Zone, visit: Visit, corner: int) -> bool:
     """Back up into a corner and release; False where the hold did not open."""
     await berth(z, corner)
     hold = z.load.holds[visit.side]
-    every = visit.count == len(hold)
-    for number in range(visit.count):
+    every = visit.number == len(hold)
+    for number in range(visit.number):
         if (number == 0 or not every) and not await open_hold(z, visit.side):
             return False
         await rest(z, z.s.drop.wait_s)

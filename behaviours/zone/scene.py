@@ -48,7 +48,8 @@ class Front:
         self.dazzled = colour.status == SATURATED or level > s.wall
         if level >= self.peak:
             self.peak = level
-            self.flashed = self.flashed or self.dazzled or (level > s.peak and bool(floor_colour(colour, self._classes)))
+            painted = level > s.peak and floor_colour(colour, self._classes) != ""
+            self.flashed = self.flashed or self.dazzled or painted
         if not self._known:
             self._known, self.hall = True, min(level, s.rise)
         above = level - self.hall
@@ -108,7 +109,8 @@ class Zone:
 
     async def step(self) -> Sample:
         """Wait for the next tick and take in its readings."""
-        self.sample = sample = await tick()
+        sample: Sample = await tick()
+        self.sample = sample
         self.take_in(sample)
         return sample
 

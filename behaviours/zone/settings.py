@@ -5,19 +5,21 @@ stand here; what the jaws and the flap do at which angle does, since a rig knows
 objects there are is a table: another event means other numbers here, not other code.
 """
 
+from typing import Any
+
 import attrs
 
 from behaviours.settings import LineSettings
 from behaviours.settings import _number as number
 from behaviours.settings import _whole as whole
 
-COLOURS = ("silver", "black", "white", "red", "orange", "yellow", "green", "blue", "")
+COLOURS = ("silver", "black", "white", "red", "orange", "brown", "yellow", "green", "blue", "")
 SIDES = ("left", "right", "")
 CHECKPOINTS = ("", "line", "zone", "exit")
 
 
-def _word(default: str, words: tuple[str, ...]) -> str:
-    return attrs.field(default=default, validator=attrs.validators.in_(words))  # type: ignore[no-any-return]
+def _word(default: str, words: tuple[str, ...]) -> Any:
+    return attrs.field(default=default, validator=attrs.validators.in_(words))
 
 
 @attrs.frozen
@@ -170,6 +172,10 @@ class ClassSettings:
     """A share from which its channel names the colour."""
     second: float = number(0.34, 0.2, 0.5)
     """Share of green that makes red light yellow."""
+    earth: float = number(0.125, 0.0, 0.3)
+    """Share of blue that makes it brown: a dull orange."""
+    warm: float = number(0.18, 0.0, 0.34)
+    """Share of green that makes it orange."""
 
 
 @attrs.frozen
@@ -230,6 +236,8 @@ class DropSettings:
     """Speed of that."""
     wait_s: float = number(0.40, 0.05, 5.0)
     """An object needs so long to slide out."""
+    eliminate: bool = True
+    """Where the berths of all kinds but those of one colour were found, one berth of unknown colour is theirs."""
     least: int = whole(6, 1, 1000)
     """Floor readings of a berth's colour that make a berth."""
 

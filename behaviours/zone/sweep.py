@@ -136,7 +136,7 @@ async def docked(z: Zone, lane: Lane) -> None:
 
 
 async def at_strip(z: Zone, lane: Lane) -> None:
-    """An opening lies straight ahead: the wall's inner edge is where the strip begins. Back off."""
+    """Take an opening that lies straight ahead: the wall's inner edge is where its strip begins."""
     x, y = z.chart.at(z.eyes_m)
     nx, ny = NORMALS[lane.ahead]
     if z.chart.walls[lane.ahead] is None:

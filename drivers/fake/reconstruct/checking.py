@@ -18,7 +18,7 @@ LEVEL_RAD = 0.05
 
 
 class Misfit(NamedTuple):
-    """How badly a course fits: rms of darkness (0 to 1), share of readings that are off by more than `OFF`, how many."""
+    """How badly a course fits: rms of darkness (0 to 1), share of readings off by more than `OFF`, how many."""
 
     rms: float
     off: float

@@ -5,6 +5,7 @@ a branch begins a new stroke. Where the line was not seen it is drawn as a smoot
 """
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from attrs import define, field
@@ -178,7 +179,7 @@ def _draw(stroke: Stroke, gap_before: bool, gap_after: bool) -> Pen:
         head = straight if gap_before and i == 0 and len(points) > 2 * straight else 0
         tail = straight if gap_after and i == len(stroke.chains) - 1 and len(points) > 2 * straight else 0
         cuts = [0, *([head] if head else []), *([len(points) - 1 - tail] if tail else []), len(points) - 1]
-        for low, high in zip(cuts, cuts[1:], strict=False):
+        for low, high in pairwise(cuts):
             forced = (head and high == head) or (tail and low == len(points) - 1 - tail)
             pieces += [_chord(points[low], points[high])] if forced else fit(points[low : high + 1])
     pen = Pen(pieces[0].ax, pieces[0].ay, pieces[0].begins)

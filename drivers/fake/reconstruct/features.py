@@ -6,7 +6,8 @@ side range met while the robot drove round; relief is how the body leant. Each t
 
 import math
 from collections.abc import Iterator
-from typing import NamedTuple
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from drivers.fake.reconstruct.paint import Spot
 from drivers.fake.reconstruct.route import Stretch
 from drivers.fake.reconstruct.tracking import Array, Eye, Track, smoothed
 from robotcore.rig import Rig
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 DARK = 0.75
 SPARE_M = 0.0025  #: darkness so far beyond the line's edge is not the line's
@@ -75,7 +79,7 @@ def _is_crossed(track: Track, eye: Eye, first: int, last: int) -> bool:
     return all(part.any() and float(np.nanmin(eye.dark[part])) < 0.35 for part in (before, after))
 
 
-def _groups(ticks: Array, hole: int) -> Iterator[Array]:
+def _groups(ticks: "NDArray[Any]", hole: int) -> "Iterator[NDArray[Any]]":
     if len(ticks):
         yield from np.split(ticks, np.flatnonzero(np.diff(ticks) > hole) + 1)
 
@@ -139,7 +143,7 @@ def relief(track: Track) -> list[Thing]:
     lean = lean - float(np.median(lean))
     slopes = sorted(_slopes(lean))
     found: list[Thing] = []
-    for up, down in zip(slopes, slopes[1:], strict=False):
+    for up, down in pairwise(slopes):
         if up.lean < 0.0 or down.lean > 0.0:
             continue
         apart = float(track.travel[down.first] - track.travel[up.last])

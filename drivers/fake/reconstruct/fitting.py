@@ -100,7 +100,7 @@ def _piece(points: Array) -> Fit:
     radius_m = (0.25 * chord * chord + bow * bow) / (2.0 * abs(bow))
     if radius_m > MOST_RADIUS_M:
         return straight
-    half = 2.0 * math.atan(2.0 * bow / chord)  # half the sweep; bow positive where the arc lies to the right: turns left
+    half = 2.0 * math.atan(2.0 * bow / chord)  # the sweep's; an arc to the right of its chord turns left
     return Fit(ax, ay, bx, by, heading - half, heading + half, 2.0 * half, radius_m)
 
 

@@ -8,12 +8,17 @@ Rules:
   angles to each other, as nearly all do (common practice, no source); how well that holds is told.
 """
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from attrs import frozen
 
 from drivers.fake.optics import FOOTPRINT_M
 from drivers.fake.reconstruct.tracking import Array, Eye, Mask, Track, reckon
 from robotcore.rig import Rig
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 CONTACT = 0.08  #: darkness from which an eye has something
 ARM = 0.75  #: both eyes darker than this are on an arm, a strip or a lifted nose
@@ -69,7 +74,7 @@ def _crossings(track: Track, eye: Eye) -> list[float]:
         down = up + 1 + int(downs[0])
         turning = np.abs(track.turn[up : down + 1]).mean() > 0.5 and np.abs(track.speed[up : down + 1]).mean() < 0.03
         if turning and dark[up:down].max() > 0.85:
-            a, b = _at_half(eye, dark, up), _at_half(eye, dark, down - 1)
+            a, b = _at_half(eye, dark, int(up)), _at_half(eye, dark, down - 1)
             width = float(np.hypot(b[0] - a[0], b[1] - a[1]))
             if 0.008 < width < 0.024:
                 found.append(width)
@@ -122,14 +127,14 @@ def line_points(pose: tuple[Array, Array, Array], offset: Array, ahead_m: float)
 
 def repair_of(track: Track, offset: Array, rig: Rig) -> Repair:
     """Return the slip under which the straights of the line lie best at right angles."""
-    pairs = _windows(track, offset)
+    windows = _windows(track, offset)
     width, ahead = rig.body.track_width_m, track.left.ahead_m
-    if len(pairs) < 3:
+    if len(windows.starts) < 6:
         return Repair(0.0, 0.0, 0.0, 0.0)
 
     def squareness(ratio: float, loss: float) -> tuple[float, float]:
         pose = reckon(track.rolled_left, track.rolled_right, width, ratio, loss)[:3]
-        headings, bends = _directions(pose, offset, ahead, pairs)
+        headings, bends = windows.directions(*line_points(pose, offset, ahead))
         straight = np.abs(bends) < STRAIGHT_PER_M
         if not straight.any():
             return 0.0, 0.0
@@ -138,9 +143,9 @@ def repair_of(track: Track, offset: Array, rig: Rig) -> Repair:
 
     ratios, losses = np.arange(-0.048, 0.0481, 0.004), np.arange(0.0, 0.121, 0.01)
     coarse = max((squareness(r, k)[1], r, k) for r in ratios for k in losses)
-    fine = [(squareness(r, k)[1], r, k) for r in coarse[1] + 0.001 * np.arange(-3, 4)
-            for k in np.clip(coarse[2] + 0.0025 * np.arange(-3, 4), 0.0, 0.13)]
-    _, ratio, loss = max(fine)
+    near = np.arange(-3, 4)
+    losses = np.clip(coarse[2] + 0.0025 * near, 0.0, 0.13)
+    _, ratio, loss = max((squareness(r, k)[1], r, k) for r in coarse[1] + 0.001 * near for k in losses)
     share, amount = squareness(ratio, loss)
     straight_m = 0.5 * WINDOW_M * amount / max(share, 1e-9)
     if straight_m < LEAST_STRAIGHT_M:
@@ -148,37 +153,41 @@ def repair_of(track: Track, offset: Array, rig: Rig) -> Repair:
     return Repair(float(ratio), float(loss), share, straight_m)
 
 
-def _windows(track: Track, offset: Array) -> "list[tuple[Array, Array]]":
-    """Return the ticks of both halves of each stretch of line of `WINDOW_M`, half overlapping."""
+class Windows:
+    """Both halves of each stretch of line of `WINDOW_M`, half overlapping, laid end to end for quick sums.
+
+    Args:
+        halves: arrays of ticks, two for each stretch.
+
+    """
+
+    def __init__(self, halves: "list[NDArray[np.int64]]") -> None:
+        sizes = np.array([len(half) for half in halves], dtype=int)
+        self.starts = np.concatenate([[0], np.cumsum(sizes)[:-1]]) if len(sizes) else sizes
+        self.ticks = np.concatenate(halves) if halves else sizes
+        self.sizes = sizes
+        steps = [np.arange(size) - 0.5 * (size - 1) for size in sizes]
+        self.steps = np.concatenate(steps) if steps else np.zeros(0)
+
+    def directions(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Return direction (rad) and bend (1/m) of each stretch, from a straight line through each half."""
+        z = x[self.ticks] + 1j * y[self.ticks]
+        slopes = np.add.reduceat(z * self.steps, self.starts)
+        middles = np.add.reduceat(z, self.starts) / self.sizes
+        headings: Array = np.angle(middles[1::2] - middles[::2])
+        bends: Array = np.angle(slopes[1::2] * slopes[::2].conj()) / (0.5 * WINDOW_M)
+        return headings, bends
+
+
+def _windows(track: Track, offset: Array) -> Windows:
     seen = np.flatnonzero(np.isfinite(offset))
-    pairs = []
+    found = []
     at = 0
     while at < len(seen):
         gone = track.travel[seen[at:]] - track.travel[seen[at]]
         end = int(np.argmax(gone > WINDOW_M)) or len(gone)
         inside, halves = seen[at : at + end], gone[:end] < 0.5 * WINDOW_M
         if halves.sum() >= 8 and (~halves).sum() >= 8 and inside[-1] - inside[0] < 4 * end:
-            pairs.append((inside[halves], inside[~halves]))
+            found += [inside[halves], inside[~halves]]
         at += max(1, int(halves.sum()))
-    return pairs
-
-
-def _directions(
-    pose: tuple[Array, Array, Array], offset: Array, ahead_m: float, pairs: "list[tuple[Array, Array]]"
-) -> tuple[Array, Array]:
-    """Return direction (rad) and bend (1/m) of each stretch, from a line through each half."""
-    x, y = line_points(pose, offset, ahead_m)
-    z = x + 1j * y
-    headings, bends = np.empty(len(pairs)), np.empty(len(pairs))
-    for i, (a, b) in enumerate(pairs):
-        one, two = _slope(z[a]), _slope(z[b])
-        mean = two + one
-        headings[i] = np.angle(z[b].mean() - z[a].mean())
-        bends[i] = np.angle(two / one) / (0.5 * WINDOW_M) if mean else 0.0
-    return headings, bends
-
-
-def _slope(points: "np.ndarray[tuple[int, ...], np.dtype[np.complex128]]") -> complex:
-    """Return the direction of a stretch of points as a complex number."""
-    steps = np.arange(len(points)) - 0.5 * (len(points) - 1)
-    return complex((points * steps).sum())
+    return Windows(found)

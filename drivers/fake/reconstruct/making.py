@@ -5,11 +5,14 @@ stated, and a bad one is refused; a course that does not fit is worse than none.
 """
 
 import math
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
 from attrs import evolve, frozen
 
+from drivers.fake.backend import FakeBackend
 from drivers.fake.course.course import Course
 from drivers.fake.course.format import parse_course
 from drivers.fake.reconstruct import features
@@ -20,16 +23,20 @@ from drivers.fake.reconstruct.fitting import end_direction
 from drivers.fake.reconstruct.line import Repair, offsets, repair_of, width_of
 from drivers.fake.reconstruct.paint import Spot, greens, reds
 from drivers.fake.reconstruct.route import Way, joined, stretches_of
-from drivers.fake.reconstruct.tracking import Array, Track, samples_of, track_of
+from drivers.fake.reconstruct.tracking import LIT, Array, Track, samples_of, track_of
 from drivers.fake.reconstruct.writing import LARGEST_M, Found, Stub, board, text_of
 from drivers.fake.resuming import TickPose
+from robotcore.backend import Address
 from robotcore.calibration import Calibration
+from robotcore.decode import Decoder
 from robotcore.errors import UserError
+from robotcore.readings import Sample
 from robotcore.recording.content import Recording
 from robotcore.rig import Rig
 
 WORST_RMS, WORST_OFF = 0.25, 0.06  #: a fit worse than this is refused
 LEAST_LINE_M = 0.5
+PAD_TICKS = 20  #: by then every sensor of the fake has read
 MARKER_M = 0.025
 TAIL_M = 0.04  #: the line goes on so far behind the finish
 JUNCTION_M = 0.075  #: a marker belongs to a junction so near
@@ -56,7 +63,8 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
 
     """
     where = f"{recording.path}: cannot be reconstructed"
-    track, width_m, offset, repair = _seen(recording, rig, calibration)
+    samples = samples_of(recording, rig, calibration)
+    track, width_m, offset, repair = _seen(samples, rig)
     way = joined(track, stretches_of(track, offset))
     track = way.track
     if sum(stretch.length_m for stretch in way.stretches) < LEAST_LINE_M:
@@ -69,8 +77,8 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     try:
         course = parse_course(text, f"{recording.path}: reconstructed course")
     except UserError as error:
-        first = str(error).splitlines()
-        raise UserError(f"{where}: what comes out could not be driven ({first[min(1, len(first) - 1)].strip()})") from None
+        faults = str(error).splitlines()
+        raise UserError(f"{where}: what comes out could not be driven ({faults[0]})") from None
     fit = misfit(track, course, box[:2])
     told = f"fit: darkness off by {fit.rms:.3f} rms, {100 * fit.off:.1f} % of {fit.readings} readings by over 0.5"
     if fit.rms > WORST_RMS or fit.off > WORST_OFF:
@@ -81,7 +89,7 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     ]
     notes = [told, *notes, f"straights lie at right angles to {repair.squareness:.2f} (1 is exact)"]
     data = {"fit_rms": fit.rms, "fit_off": fit.off, "course_toml": text, **repair_data(repair)}
-    return Remade(course, poses, fit, repair, notes, data, _lamp(recording, rig, calibration, track))
+    return Remade(course, poses, fit, repair, notes, data, _lamp(rig, calibration, samples))
 
 
 def repair_data(repair: Repair) -> dict[str, float]:
@@ -89,8 +97,7 @@ def repair_data(repair: Repair) -> dict[str, float]:
     return {"track_ratio": repair.ratio, "turn_loss": repair.loss, "squareness": repair.squareness}
 
 
-def _seen(recording: Recording, rig: Rig, calibration: Calibration) -> tuple[Track, float, Array, Repair]:
-    samples = samples_of(recording, rig, calibration)
+def _seen(samples: Sequence[Sample], rig: Rig) -> tuple[Track, float, Array, Repair]:
     plain = track_of(samples, rig)
     repair = repair_of(plain, offsets(plain, width_of(plain)), rig)
     track = track_of(samples, rig, repair.ratio, repair.loss)
@@ -224,7 +231,7 @@ def _heading_into(track: Track, place: tuple[float, float], first: int) -> float
 
 
 def _obstacles(track: Track, rig: Rig, way: Way) -> list[Thing]:
-    pairs = zip(way.stretches, way.stretches[1:], strict=False)
+    pairs = pairwise(way.stretches)
     found = [features.obstacle(track, rig, before, after) for before, after in pairs if after.join == "obstacle"]
     return [thing for thing in found if thing is not None]
 
@@ -240,6 +247,20 @@ def _on_line(thing: Thing, lines: Array) -> Thing:
     return thing._replace(spot=Spot(x, y, heading))
 
 
-def _lamp(recording: Recording, rig: Rig, calibration: Calibration, track: Track) -> tuple[float, float, float]:
-    """Return what the fake's lamp must be for its floor to be as bright as the recorded one, by channel."""
-    return (1.0, 1.0, 1.0)
+def _lamp(rig: Rig, calibration: Calibration, samples: Sequence[Sample]) -> tuple[float, float, float]:
+    """Return by what the fake's light must be multiplied for its floor to read as the recorded one, by channel.
+
+    Both eyes get the same light: what differs between them is left to the behaviours, which have to cope with that.
+    """
+    pad = FakeBackend(Address("fake", "pad", {}, "fake:pad"), rig, None, 0, {})
+    decode = Decoder(rig, calibration)
+    board = [decode(tick, pad.sense(tick)) for tick in range(PAD_TICKS)][-1]
+    recorded, fake = _floor_light(samples), _floor_light([board])
+    red, green, blue = (float(np.clip(a / b, 0.05, 20.0)) for a, b in zip(recorded, fake, strict=True))
+    return red, green, blue
+
+
+def _floor_light(samples: Sequence[Sample]) -> Array:
+    readings = np.array([eye[:6] for s in samples for eye in (s.floor_left, s.floor_right) if eye.valid])
+    lit: Array = np.median(readings[readings[:, 4] > LIT, :3], axis=0)
+    return lit

@@ -6,7 +6,7 @@ on on: the recorded truth where the course is known, the encoders' reckoning whe
 
 from typing import Any
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from drivers.fake.backend import FakeBackend
 from drivers.fake.course.format import parse_course
@@ -69,6 +69,7 @@ def onward(recording: Recording, rig: Rig, calibration: Calibration, tick: int, 
     made = remade(recording, rig, calibration)
     address = Address("fake", "reconstructed", {}, "fake:reconstructed")
     backend = FakeBackend(address, rig, made.course, 0, {"noise": 1.0})
+    backend.drawn = evolve(backend.drawn, lamp=made.lamp, ambient=made.lamp)
     return Onward(backend, made.poses, f"{made.course.name!r}, reconstructed", made.notes, made.data)
 
 

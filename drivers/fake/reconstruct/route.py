@@ -6,6 +6,7 @@ was bright all the way, an obstacle where the robot drove round, and otherwise a
 """
 
 import math
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -13,13 +14,13 @@ from attrs import define
 
 from drivers.fake.reconstruct.fitting import SPACING_M, end_direction, even, smooth
 from drivers.fake.reconstruct.line import line_points
-from drivers.fake.reconstruct.paint import Spot, greens
+from drivers.fake.reconstruct.paint import Patches, Spot, greens
 from drivers.fake.reconstruct.tracking import Array, Mask, Shift, Track, moved, smoothed
 
 HOLE_M = 0.030  #: a stretch may lack so much
 LEAST_M = 0.030  #: a stretch shorter than this is noise
 TRIM = 2  #: points left out at both ends: there the line goes out of an eye's sight, or an arm comes into it
-ON_IT_M = 0.045  #: so near a stretch already drawn, and along it, is the same line: no two lines run side by side so near
+ON_IT_M = 0.045  #: so near a stretch already drawn, and along it, is the same line: no two run side by side so near
 AGAIN_M = 0.08  #: a line driven again for so long tells how far the encoders have strayed meanwhile
 CORNER = math.radians(28.0)
 BACK = math.radians(150.0)
@@ -73,7 +74,8 @@ def stretches_of(track: Track, offset: Array) -> list[Stretch]:
     x, y = line_points((track.x, track.y, track.heading), offset, track.left.ahead_m)
     gone, turned = np.diff(track.travel[seen]), np.abs(np.diff(track.heading[seen]))
     apart = np.hypot(np.diff(x[seen]), np.diff(y[seen]))
-    back = np.array([track.travel[a : b + 1].min() < track.travel[a] - 0.004 for a, b in zip(seen, seen[1:], strict=False)])
+    travel = track.travel
+    back = np.array([travel[a : b + 1].min() < travel[a] - 0.004 for a, b in pairwise(seen.tolist())])
     cuts = np.flatnonzero((gone > HOLE_M) | (apart > HOLE_M) | (turned > 0.5) | back) + 1
     found = []
     for ticks in np.split(seen, cuts):
@@ -101,6 +103,7 @@ def joined(track: Track, stretches: list[Stretch]) -> Way:
     branch = False
     waiting = list(stretches)
     turned: list[Spot] = []
+    marks = greens(track)
     while waiting:
         stretch = waiting.pop(0)
         known = _on_known(stretch.points, kept)
@@ -108,7 +111,8 @@ def joined(track: Track, stretches: list[Stretch]) -> Way:
             shift = _shift(stretch.points[known], kept)
             track = moved(track, _half_turned(track, kept[-1], stretch), shift)
             stretch, *waiting = [_moved(one, shift) for one in (stretch, *waiting)]
-            turned += _turned(track, kept[-1], stretch)
+            marks = greens(track)
+            turned += _turned(kept[-1], stretch, marks)
             branch = True
         fresh = _fresh(stretch, known)
         if fresh is None:
@@ -117,7 +121,7 @@ def joined(track: Track, stretches: list[Stretch]) -> Way:
             fresh.join, fresh.meet = "branch", _branch_point(fresh, kept)
             branch = False
         elif kept:
-            guessed += _join(track, kept[-1], fresh)
+            guessed += _join(track, kept[-1], fresh, marks)
         kept.append(fresh)
     return Way(track, kept, guessed, turned)
 
@@ -136,11 +140,11 @@ def _half_turned(track: Track, before: Stretch, after: Stretch) -> int:
     return before.last + int(far[0]) if len(far) else (before.last + after.first) // 2
 
 
-def _turned(track: Track, before: Stretch, again: Stretch) -> list[Spot]:
+def _turned(before: Stretch, again: Stretch, marks: Patches) -> list[Spot]:
     """Return the junction behind the green between two stretches, and let the first reach it; none without green."""
     x, y, heading = end_direction(before.points, True, 0.05)
     c, s = math.cos(heading), math.sin(heading)
-    seen = [spot for spot, first in greens(track) if before.last - 60 <= first <= again.first]
+    seen = [spot for spot, first in marks if before.last - 60 <= first <= again.first]
     ahead = [(spot.x - x) * c + (spot.y - y) * s for spot in seen]
     ahead = [along for along in ahead if -0.08 < along < 0.12]
     if not ahead:
@@ -218,7 +222,7 @@ def _branch_point(fresh: Stretch, kept: list[Stretch]) -> tuple[float, float] | 
     return None if best is None else best[1]
 
 
-def _join(track: Track, before: Stretch, after: Stretch) -> float:
+def _join(track: Track, before: Stretch, after: Stretch, marks: Patches) -> float:
     """Set how `after` is reached from `before`; return metres of guessed line."""
     ax, ay, a = end_direction(before.points, True, 0.05)
     bx, by, b = end_direction(after.points, False, 0.05)
@@ -227,13 +231,14 @@ def _join(track: Track, before: Stretch, after: Stretch) -> float:
     if _went_round(track, before, after):
         after.join = "obstacle"
         return math.hypot(along, left)
-    meet = _meeting((ax, ay, a), (bx, by, b), greens(track))
+    meet = _meeting((ax, ay, a), (bx, by, b), marks)
     if CORNER < abs(turn) < BACK and meet is not None:
         after.join, after.meet = "corner", meet
         return 0.0
     level = np.abs(smoothed(track.pitch)[_between(before, after)]).max() < LEVEL_RAD
     straight = _is_straight(before.points[-12:]) and _is_straight(after.points[:12])
-    if level and straight and GAP_M[0] < along < GAP_M[1] and abs(left) < 0.012 + 0.06 * along and abs(turn) < 0.3 and _bright(track, before, after):
+    on = GAP_M[0] < along < GAP_M[1] and abs(left) < 0.012 + 0.06 * along and abs(turn) < 0.3
+    if level and straight and on and _bright(track, before, after):
         after.join = "gap"
         return 0.0
     after.join = "smooth" if math.hypot(along, left) < 0.12 else "bridge"
@@ -253,7 +258,7 @@ def _frame(dx: float, dy: float, heading: float) -> tuple[float, float]:
 
 
 def _meeting(
-    one: tuple[float, float, float], two: tuple[float, float, float], marks: list[tuple[Spot, int]]
+    one: tuple[float, float, float], two: tuple[float, float, float], marks: Patches
 ) -> tuple[float, float] | None:
     """Return where the way on from `one` meets the way back from `two`; None where that is far from either.
 

@@ -91,8 +91,9 @@ def moved(track: Track, first: int, shift: Shift) -> Track:
 
     x, y = places(track.x, track.y)
     turned = np.where(np.arange(len(track)) >= first, float(np.angle(shift.turn)), 0.0)
-    eyes = [evolve(eye, **dict(zip(("x", "y"), places(eye.x, eye.y), strict=True))) for eye in (track.left, track.right)]
-    return evolve(track, x=x, y=y, heading=track.heading + turned, left=eyes[0], right=eyes[1])
+    (left_x, left_y), (right_x, right_y) = places(track.left.x, track.left.y), places(track.right.x, track.right.y)
+    left, right = evolve(track.left, x=left_x, y=left_y), evolve(track.right, x=right_x, y=right_y)
+    return evolve(track, x=x, y=y, heading=track.heading + turned, left=left, right=right)
 
 
 def samples_of(recording: Recording, rig: Rig, calibration: Calibration) -> list[Sample]:
@@ -114,8 +115,8 @@ def track_of(samples: Sequence[Sample], rig: Rig, ratio: float = 0.0, loss: floa
     ticks = np.array([sample.tick for sample in samples])
     rolled = np.array([(s.drive.left_m, s.drive.right_m) if s.drive.valid else (np.nan, np.nan) for s in samples])
     pitch = np.array([s.tilt.pitch_rad if s.tilt.valid else np.nan for s in samples])
-    pitch = pitch - smoothed(_slope(_slope(_filled(rolled.mean(axis=1)), ticks * rig.period_s), ticks * rig.period_s)) / GRAVITY
-    sides = _filled(rolled[:, 0]), _filled(rolled[:, 1])
+    sides, times = (_filled(rolled[:, 0]), _filled(rolled[:, 1])), ticks * rig.period_s
+    pitch = pitch - smoothed(_slope(_slope(0.5 * (sides[0] + sides[1]), times), times)) / GRAVITY
     x, y, heading, travel = reckon(*sides, rig.body.track_width_m, ratio, loss, np.cos(smoothed(pitch)))
     period = rig.period_s
     eyes = [
@@ -134,7 +135,7 @@ def track_of(samples: Sequence[Sample], rig: Rig, ratio: float = 0.0, loss: floa
 def reckon(
     left: Array, right: Array, width_m: float, ratio: float = 0.0, loss: float = 0.0, plan: "Array | None" = None
 ) -> tuple[Array, Array, Array, Array]:
-    """Return x, y, heading and travel by what both tracks rolled (m): each step an exact arc, as in `robotcore.odometry`.
+    """Return x, y, heading and travel by what both tracks rolled (m), each step an exact arc (`robotcore.odometry`).
 
     `ratio` and `loss` correct for tracks that do not bring what they roll; both 0 is plain odometry. `plan` is what a
     step on a slope makes of its length as seen from above, a value a tick.

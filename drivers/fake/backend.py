@@ -69,7 +69,8 @@ def _check_place(address: Address) -> None:
         raise UserError(f"{address.url}: no course; write fake:quay, fake:random, fake:pad or fake:mine.toml")
     for key, places in (("floor", ("pad",)), ("difficulty", RANDOM)):
         if key in address.options and address.place not in places:
-            raise UserError(f"{address.url}: {key} is for fake:{' and fake:'.join(places)} only; remove it")
+            others = f" (or {', '.join(places[1:])})" if places[1:] else ""
+            raise UserError(f"{address.url}: {key} is for fake:{places[0]} only{others}; remove it")
     if address.options.get("floor", "white") not in FLOORS:
         floor = address.options["floor"]
         raise UserError(f"{address.url}: floor={floor} is not known; give one of {', '.join(FLOORS)}")

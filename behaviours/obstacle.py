@@ -79,17 +79,20 @@ class Looming:
             return None
         if self.rise < s.faint:
             return s.near_m
-        distance = self._distance_m(travel_m) if travel_m - self._lit_m > s.view_m else math.inf
+        distance = self._distance_m(travel_m, self._lit_m + s.view_m)
         return min(distance, s.near_m) if distance < s.near_m or self.rise > s.dazzle else None
 
-    def _distance_m(self, travel_m: float) -> float:
-        """Return the distance by the growth of the light."""
+    def _distance_m(self, travel_m: float, from_m: float) -> float:
+        """Return the distance by the growth of the light, taken over readings since the travel `from_m`."""
+        best = math.inf
         for travel, before in reversed(self._seen):
             way = travel_m - travel
-            if way >= self._s.base_m:
+            if travel < from_m or way > self._s.base_m + self._s.step_m:
+                break
+            if way >= 0.5 * self._s.base_m:
                 growth = (self.rise - before) / way
-                return 2.0 * self.rise / growth if growth > 0.0 else math.inf
-        return math.inf
+                best = 2.0 * self.rise / growth if growth > 0.0 else math.inf
+        return best
 
 
 async def obstacle_ahead(robot: Robot, line: Line, looming: Looming, s: LineSettings) -> Met:
@@ -124,12 +127,11 @@ async def go_round(robot: Robot, line: Line, distance_m: float, s: LineSettings)
     line.cap_m_s = math.inf
     await settle(robot, line)
     await drive_on(robot, line, -o.back_m, s.turn)
-    heading = line.trail.ray(s.gap.fit_m, line.contact_m, line.heading_rad).heading_rad
     middle = await locate(robot, line, side, distance_m, s)
     x, y = line.axle()
     towards = math.atan2(middle[1] - y, middle[0] - x)
     await turn_by(robot, line, wrap(towards + side * RIGHT_ANGLE - line.heading_rad), s.turn)
-    if not await circle(robot, line, Orbit(middle, side, heading, o), s):
+    if not await circle(robot, line, Orbit(middle, side, towards, o), s):
         return False
     robot.decide("passed", side=name)
     await drive_on(robot, line, o.over_share * line.ahead_m, s.turn)
@@ -196,7 +198,7 @@ class Orbit:
     Args:
         middle: the obstacle's, in the trail's frame.
         side: +1 to pass on the left.
-        heading_rad: the line's, before the obstacle.
+        heading_rad: from where the robot stood to the middle: on a bend as much off the line there as behind.
         s: sizes.
 
     """

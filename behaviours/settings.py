@@ -183,7 +183,7 @@ class TurnSettings:
 class ObstacleSettings:
     """Seeing an obstacle and going round it."""
 
-    smooth_s: float = _number(0.04, 0.0, 0.5)
+    smooth_s: float = _number(0.02, 0.0, 0.5)
     """Low-pass of the forward sensor's light: its noise is as large as what black gives back."""
     rise: float = _number(0.006, 0.001, 1.0)
     """Smoothed light above that of the empty hall: seven times its noise; black gives it at 50 to 80 mm."""
@@ -195,10 +195,10 @@ class ObstacleSettings:
     """Readings in a row that must say near."""
     step_m: float = _number(0.002, 0.0005, 0.02)
     """Way between the readings that are kept to see the light grow."""
-    base_m: float = _number(0.010, 0.002, 0.1)
-    """Way over which the light's growth is taken."""
-    view_m: float = _number(0.025, 0.0, 0.1)
-    """Way for which it must have been in view before its growth counts."""
+    base_m: float = _number(0.012, 0.002, 0.1)
+    """Way over which the light's growth is taken; half of it must do just after something came into view."""
+    view_m: float = _number(0.004, 0.0, 0.1)
+    """Way after it came into view before its growth counts: the smoothing must have caught up."""
     faint: float = _number(0.011, 0.001, 0.2)
     """Less light than this above the empty hall's is given by black alone, from near."""
     near_m: float = _number(0.080, 0.02, 0.3)

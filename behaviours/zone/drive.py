@@ -188,25 +188,27 @@ async def approach(z: Zone, most_m: float, heading_rad: float | None = None) -> 
     """
     s, front = z.s, z.front
     front.forget()
-    best, since, way = front.level, 0.0, 0.0
-    painted = strip_ahead(z)
+    best, since, way, flashed_at = front.level, 0.0, 0.0, -1.0
+    painted, step = strip_ahead(z), s.sweep.slow_m_s * z.robot.period_s
     z.flash = None
     while way < most_m:
         turn = 0.0 if heading_rad is None else s.sweep.hold_per_s * wrap(heading_rad - z.chart.heading)
         z.wheels(s.sweep.slow_m_s, max(-1.0, min(1.0, turn)))
+        dazzled = front.dazzled
         await z.step()
-        step = s.sweep.slow_m_s * z.robot.period_s
         way += step
         since += step
         if painted():
             return STRIP
-        if z.flash is None and front.dazzled:
-            z.flash = z.chart.at(s.front.wall_m)
+        if front.dazzled and not dazzled:
+            z.flash, flashed_at = z.chart.at(s.front.wall_m), way
         if front.touches and wall_is_near(z):
+            if way - flashed_at > 2.0 * s.front.wall_m:
+                z.flash = None
             return TOUCH
         note_wall(z)
-        if front.level > best * s.front.growth or front.dazzled:
-            best, since = max(best, front.level), 0.0
+        if front.level > best * s.front.growth:
+            best, since = front.level, 0.0
         if since > s.front.steady_m and front.something:
             return THERE
     return LATE

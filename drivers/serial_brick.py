@@ -2,9 +2,10 @@
 
     serial:/dev/ttyACM0?baud=115200      serial:socket://brick:4000      serial:rfc2217://brick:4000
 
-Rules: `sense` waits at most one period, once; nothing here sleeps; a port is reopened by a thread of its own, so that
-a network port cannot hold up the loop; while the link is lost the robot stands, by our stop where it still gets
-through and by the brick's dead-man timer in any case. The clock is an argument.
+Rules: a tick begins when its row comes (`drivers.brick_pacer`); `sense` by itself waits at most one period, once; a
+port is reopened by a thread of its own, so that a network port cannot hold up the loop; while the link is lost the
+robot stands, by our stop where it still gets through and by the brick's dead-man timer in any case; a brick that was
+restarted counts on from where its encoders stood. The clock is an argument.
 """
 
 import contextlib
@@ -13,9 +14,11 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 
+from drivers.brick_pacer import BrickPacer
 from drivers.link import messages as m
 from drivers.link.session import GREETING, REFUSED, RUNNING, HostSession, Row, age_row, wanted_devices
 from drivers.loops import Loops
+from drivers.odometers import Odometers
 from drivers.wire import Wire, open_wire
 from robotcore.backend import Address, EndOfRun, Raw
 from robotcore.checking import nearest
@@ -24,7 +27,6 @@ from robotcore.errors import Faults, UserError
 from robotcore.layout import AGE_UNIT_S
 from robotcore.rig import Rig
 
-WAIT_SHARE = 0.5  #: of the period: how long a read waits for a row; the rest is for behaviours
 RETRY_S = 0.2  #: between two attempts to open a port
 STOP_COPIES = 3
 BITS_PER_BYTE = 10  #: 8 data bits, a start and a stop bit
@@ -46,8 +48,13 @@ class SerialBrick:
         baud: bits a second.
         patience_s: how long `open` waits for the brick's first sound message.
         clock: monotonic seconds.
+        sleep: waits so many seconds, where there is no port to wait on.
         opener: opens the port.
         background: runs an attempt to reopen without holding up the caller.
+
+    Attributes:
+        pacer: gives each row its tick.
+        session: the conversation, with its counters.
 
     """
 
@@ -61,6 +68,7 @@ class SerialBrick:
         baud: int = 115200,
         patience_s: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
         opener: Opener = open_wire,
         background: Callable[[Callable[[], None]], None] = _in_background,
     ) -> None:
@@ -69,21 +77,26 @@ class SerialBrick:
         self._baud = baud
         self._patience_s = patience_s
         self._clock = clock
+        self._sleep = sleep
         self._opener = opener
         self._background = background
-        self._wait_s = WAIT_SHARE * rig.period_s
+        self._wait_s = rig.period_s
         layout = rig.layout
         self._unpack = layout.row.unpack
         self._ages = tuple(slot.age for slot in layout.slots.values())
         wire_s = _wire_time_s(url, FRAME_BYTES + layout.row.size, baud)
         self.session = HostSession(wanted_devices(rig), layout.row.size, rig.period_s, rig.dead_man_s, wire_s)
+        self.pacer = BrickPacer(self, clock, rig.period_s)
         self._loops = Loops(rig)
+        self._odometers = Odometers(rig)
         self._lock = threading.RLock()  # a signal handler may stop while its own thread sends
         self._wire: Wire | None = None
         self._attempt: Wire | Exception | None = None
         self._attempting = False
         self._attempted_s = 0.0
         self._stops = 0  # how often `stop` was called: an act that began before it must not be sent after it
+        self._held: Row | None = None  # the row of the tick that begins
+        self._waited = False  # the pacer has waited for it, in vain or not
         self._row: Raw = ()
         self._clock_us = self._acted_us = 0
         self._handshakes = 0
@@ -153,36 +166,61 @@ class SerialBrick:
 
     def sense(self, tick: int) -> Raw | None:
         """Return the newest whole row, None where no new one came. Raises `EndOfRun` as the rig says."""
-        if self._wire is None:
-            self._reopen()
-            return None
-        was_running = self.session.state == RUNNING
-        try:
-            row = self._next_row()
-        except OSError as error:
-            self._lose_wire(f"the port failed: {error}")
-            return None
-        if was_running and self.session.state == GREETING:
-            self._lost()
+        if not self._waited:
+            self._listen(self._clock())
+        row, self._held, self._waited = self._held, None, False
         if row is None:
             return None
         if self.session.handshakes != self._handshakes:
             self._begin_session()
         self._clock_us = row.clock_us
         add = int((self._clock() - row.sent_s) / AGE_UNIT_S)
-        self._row = age_row(self._unpack(row.packed), self._ages, add)
+        self._row = self._odometers.go_on(age_row(self._unpack(row.packed), self._ages, add))
         return self._row
 
-    def _next_row(self) -> Row | None:
-        """Take in what has arrived; wait for a row once, up to half a period, if there is none."""
-        self._pump(wait=False)
-        row = self.session.fresh()
-        if row is None and self.session.state == RUNNING:
-            until_s = self._clock() + self._wait_s
-            while row is None and self._clock() < until_s:
-                self._pump(wait=True)
-                row = self.session.fresh()
-        return row if self.session.state == RUNNING else None
+    def wait_for_row(self, until_s: float) -> Row | None:
+        """Wait for a new row; it is kept for `sense`. None where none came until then. Raises `EndOfRun`."""
+        self._waited = True
+        while self._held is None:
+            now_s = self._clock()
+            if self._wire is None:
+                self._reopen()
+                self._sleep(max(0.0, until_s - now_s))
+                return None
+            self._listen(now_s)
+            if now_s >= until_s:
+                break
+        return self._held
+
+    def drop_row(self) -> None:
+        """Forget the row that is kept: its tick is over."""
+        self._held = None
+
+    @property
+    def session_number(self) -> int:
+        """How many handshakes there were."""
+        return self.session.handshakes
+
+    def _listen(self, now_s: float) -> None:
+        """Keep the newest row; where there is none, wait once for what arrives."""
+        session = self.session
+        if self._wire is None:
+            self._reopen()
+            return
+        was_running = session.state == RUNNING
+        if was_running:
+            self._held = session.fresh()
+            if self._held is not None:
+                return
+        try:
+            self._pump(wait=True)
+        except OSError as error:
+            self._lose_wire(f"the port failed: {error}")
+            return
+        if session.state == RUNNING:
+            self._held = session.fresh()
+        elif was_running:
+            self._lost()
 
     def _pump(self, wait: bool) -> None:
         wire, session = self._wire, self.session
@@ -198,8 +236,10 @@ class SerialBrick:
             self._send(out)
 
     def _begin_session(self) -> None:
-        """Start the loops afresh: the brick may have been restarted, its encoders at zero."""
+        """Start the loops afresh, and the encoders where they stood if the brick was restarted."""
         self._handshakes = self.session.handshakes
+        if self.session.restarted and self._row:
+            self._odometers.restart(self._row)
         self._loops.restart()
         self._last = None
         self._acted_us = 0

@@ -22,7 +22,10 @@ class EndOfRun(Exception):
 
 
 class Backend(Protocol):
-    """One world that senses and acts."""
+    """One world that senses and acts.
+
+    A paced one whose world has a beat of its own may bring a `robotcore.pacing.Pacer` as its attribute `pacer`.
+    """
 
     paced: bool  #: True where the world goes on by itself, so that the loop must keep to the wall clock
     facts: Mapping[str, str]  #: what a recording should know about this world (course text, seed, device names ...)

@@ -19,6 +19,29 @@ class Clock(Protocol):
         ...
 
 
+class Pacer(Protocol):
+    """Says when the next tick is due. A backend may bring its own as its attribute `pacer`, where its world has a beat.
+
+    Attributes:
+        overruns: ticks whose work was not done when the next was due.
+        skipped: ticks that were left out.
+        worst_late_us: the longest delay in microseconds.
+
+    """
+
+    overruns: int
+    skipped: int
+    worst_late_us: int
+
+    def start(self) -> None:
+        """Begin: tick 0 comes now."""
+        ...
+
+    def next(self, tick: int) -> tuple[int, int]:
+        """Wait for the tick after `tick`; return its number and by how many microseconds the work was late."""
+        ...
+
+
 class WallClock:
     """The machine's steady clock."""
 

@@ -15,7 +15,7 @@ from robotcore.command import AT_REST, HALT, Command
 from robotcore.errors import UserError
 from robotcore.kernel import Observer, Task
 from robotcore.log import Fault, Log
-from robotcore.pacing import Clock, FreePacer, WallClock, WallPacer
+from robotcore.pacing import Clock, FreePacer, Pacer, WallClock, WallPacer
 from robotcore.safety import Gate, HungError, Signals, Watchdog
 
 
@@ -63,6 +63,14 @@ class Outcome:
     def finished(self) -> bool:
         """Tell whether the mission came to its own end."""
         return self.how == "finished"
+
+
+def _pacer(backend: Backend, clock: Clock | None, period_s: float) -> Pacer:
+    """Return the backend's own pacer, if it brings one; else the clock's for a world that goes on by itself."""
+    own: Pacer | None = getattr(backend, "pacer", None)
+    if own is not None:
+        return own
+    return WallPacer(clock or WallClock(), period_s) if backend.paced else FreePacer()
 
 
 class Slowest(Observer):
@@ -131,7 +139,7 @@ class Run:
         self._progress_ticks = progress_ticks
         self._button_stops = button_stops
         period_s = brain.kernel.period_s
-        self._pacer = WallPacer(clock or WallClock(), period_s) if backend.paced else FreePacer()
+        self._pacer = _pacer(backend, clock, period_s)
         self._last_tick = round(limits.run_s / period_s)
         self._hold_ticks = round(limits.hold_to_stop_s / period_s)
         self._gate = Gate(backend)

@@ -62,6 +62,9 @@ class Roller:
         self.at = [0.0, 0.0, 0.0]
         self.ticks = 0
 
+    def look(self) -> tuple[int, ...]:
+        return self.step((0, 0, 0, 0), False)
+
     def step(self, powers: Powers, driven: bool) -> tuple[int, ...]:
         self.ticks += 1
         for i in range(3):
@@ -115,7 +118,7 @@ class MemoryWire:
         wires = self.bench.wires
         wires.to_host += wires.up.carry(b"", self.bench.now_s)
         until_s = self.bench.now_s + self.wait_s
-        while wait and not wires.to_host and self.bench.now_s < until_s:
+        while wait and not wires.to_host and self.bench.now_s < until_s - 1e-9:
             self.bench.run(STEP_S)
             wires.to_host += wires.up.carry(b"", self.bench.now_s)
             self._check()
@@ -181,6 +184,7 @@ class Bench:
             self.rig,
             patience_s=patience_s,
             clock=lambda: self.now_s,
+            sleep=self.run,
             opener=self.open_wire,
             background=lambda work: work(),
         )

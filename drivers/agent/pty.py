@@ -20,8 +20,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from drivers.agent.brick_agent import Agent
+from drivers.agent.fake_world import FakeWorld
 from drivers.agent.line import Line, LineFaults
-from drivers.agent.stand_in import Powers, WorldPort
+from drivers.agent.stand_in import WorldPort
 from drivers.devices import find_built_in
 from drivers.fake.backend import FakeBackend, build
 from robotcore.backend import parse_address
@@ -29,30 +30,6 @@ from robotcore.errors import UserError
 from robotcore.rig import Rig, load_rig
 
 POLL_S = 0.0005
-
-
-class FakeWorld:
-    """The fake robot, a period at a time, under raw power."""
-
-    def __init__(self, fake: FakeBackend) -> None:
-        self._fake = fake
-        self._world = fake.world
-        self._joints = [fake.world.joints.get("gripper"), fake.world.joints.get("sorter")]
-        self._tick = 0
-        fake.sense(0)  # whatever is worked out at the first look must not make the first row late
-
-    def step(self, powers: Powers, driven: bool) -> Sequence[int]:
-        """Go on by one period; return the row."""
-        world = self._world
-        self._tick += 1
-        if driven:
-            world.power(powers[0], powers[1])
-        else:
-            world.halt(brake=False, hold=False)
-        for joint, power in zip(self._joints, powers[2:], strict=True):
-            if joint is not None:
-                joint.power = power
-        return self._fake.sense(self._tick)
 
 
 class PtyPipe:

@@ -1,7 +1,9 @@
 """A brick made of software: the agent's port, with a world of any kind behind it instead of copper.
 
 The world is an argument, so that the fake robot, or a few lines in a test, can stand there. Rules: time is an argument
-(`clock` gives seconds); the world moves in whole periods.
+(`clock` gives seconds); the world moves in whole periods, and a power counts in whole periods too: in the period in
+whose first half it came, else from the next one on. So a host that answers each row in time drives the very world that
+it would drive without a wire, to the last count; what comes late, comes late here as well.
 """
 
 from collections.abc import Callable, Sequence
@@ -17,8 +19,12 @@ Powers = tuple[int, int, int, int]
 class World(Protocol):
     """What stands behind the port."""
 
+    def look(self) -> Sequence[int]:
+        """Return the row of raw counts at the start, as the rig's layout says."""
+        ...
+
     def step(self, powers: Powers, driven: bool) -> Sequence[int]:
-        """Go on by one period under `powers`; return the row of raw counts, as the rig's layout says.
+        """Go on by one period under `powers`; return the row of raw counts.
 
         `driven` is false where the tracks are released: they coast, where power zero would brake.
         """
@@ -41,8 +47,7 @@ class WorldPort:
     """The port of a stand-in brick: see port_template.py for what its functions promise.
 
     The world stands still until the first reading (so that a start button is not pressed before anyone looks), then
-    goes on by one period with each row that is read, and by the clock where none is. A power counts for the share of
-    the period that it was there.
+    goes on by one period with each row that is read, and by the clock where none is.
 
     Args:
         rig: names the devices.
@@ -66,10 +71,10 @@ class WorldPort:
         self._clock = clock
         self._period_s = rig.period_s
         self._row: Sequence[int] = ()
-        self._at_s = self._since_s = 0.0  # the instants of the last step and of the last change of power
-        self._work = [0.0, 0.0, 0.0, 0.0]  # power times seconds since the last step
+        self._at_s = 0.0  # the instant of the last step
         self.powers: list[int] = [0, 0, 0, 0]
         self.driven = False
+        self._counts_now = (0, 0, 0, 0), False  # powers and driven, as they count in the period that runs
         self.read_bytes = pipe.read_bytes
         self.write_bytes = pipe.write_bytes
 
@@ -81,30 +86,26 @@ class WorldPort:
         return int(now_s * 1e6) % self.TICKS_PERIOD
 
     def _catch_up(self, now_s: float) -> None:
-        self._at_s = self._since_s = max(self._at_s, now_s - self.MOST_AT_ONCE * self._period_s)
+        self._at_s = max(self._at_s, now_s - self.MOST_AT_ONCE * self._period_s)
         while now_s - self._at_s >= 1.5 * self._period_s:
             self._step(self._at_s + self._period_s)
 
     def _step(self, now_s: float) -> None:
-        self._account(now_s)
-        passed_s = now_s - self._at_s
-        left, right, gripper, sorter = (round(work / passed_s) for work in self._work)
-        self._row = self._world.step((left, right, gripper, sorter), self.driven)
-        self._work = [0.0, 0.0, 0.0, 0.0]
+        self._row = self._world.step(*self._counts_now)
         self._at_s = now_s
+        self._changed(now_s)
 
-    def _account(self, now_s: float) -> None:
-        passed_s = now_s - self._since_s
-        for motor, power in enumerate(self.powers):
-            self._work[motor] += power * passed_s
-        self._since_s = now_s
+    def _changed(self, now_s: float) -> None:
+        if now_s - self._at_s < 0.5 * self._period_s:
+            left, right, gripper, sorter = self.powers
+            self._counts_now = (left, right, gripper, sorter), self.driven
 
     def read_counts(self, number: int, counts: list[int]) -> int:
         """Write the world's counts of device `number` into `counts`; return their age in microseconds."""
         now_s = self._clock()
         if not self._row:
-            self._at_s = self._since_s = now_s - self._period_s
-        if now_s - self._at_s >= 0.5 * self._period_s:
+            self._row, self._at_s = self._world.look(), now_s
+        elif now_s - self._at_s >= 0.5 * self._period_s:
             self._step(now_s)
         slot = self._slots[number]
         counts[:] = self._row[slot.start : slot.stop]
@@ -115,14 +116,14 @@ class WorldPort:
 
     def set_power(self, motor: int, per_mille: int) -> None:
         """Power a motor."""
-        self._account(self._clock())
         self.powers[motor] = per_mille
         if motor < 2:
             self.driven = True
+        self._changed(self._clock())
 
     def release(self, motor: int) -> None:
         """Take the power off a motor."""
-        self._account(self._clock())
         self.powers[motor] = 0
         if motor < 2:
             self.driven = False
+        self._changed(self._clock())

@@ -10,6 +10,7 @@ A brick that cannot serve the rig leads to REFUSED, with the reasons in `problem
 nothing old replaces something new, and whatever is not used is counted.
 """
 
+import itertools
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
@@ -22,6 +23,7 @@ GREETING, LISTING, STARTING, RUNNING, REFUSED = "greeting", "listing", "starting
 ANSWER_S = 0.2  #: a question of the handshake that got no answer for so long is put again
 TRIES = 25  #: after so many the handshake starts from its beginning
 DRIFT = 2e-4  #: how fast the two clocks may part; twice what two common quartz crystals do (common practice, no source)
+SAME_CLOCK_US = 500_000  #: a message is never held up so long and still taken; a restart takes longer
 NEW, LATE, REPEATED = "new", "late", "repeated"
 WINDOW = 64  #: sequence numbers back to which a late message is told from a repeated one
 EVENTS_KEPT = 200
@@ -86,7 +88,7 @@ class AgentClock:
     """
 
     def __init__(self, wire_s: float) -> None:
-        self._wire_s = wire_s
+        self.wire_s = wire_s
         self._last: tuple[int, float, float] | None = None  # last 32-bit count, unwrapped seconds, offset
 
     def sent(self, clock_us: int, arrived_s: float) -> float:
@@ -99,7 +101,19 @@ class AgentClock:
             agent_s += passed
             offset = min(offset + passed * DRIFT, arrived_s - agent_s)
         self._last = (clock_us, agent_s, offset)
-        return agent_s + offset - self._wire_s
+        return agent_s + offset - self.wire_s
+
+    def fits(self, clock_us: int, arrived_s: float) -> bool:
+        """Tell whether this is still the clock that was followed so far; one that was started anew shows another time.
+
+        A clock that is wrapped and happens to show nearly the same passes for it.
+        """
+        if self._last is None:
+            return True
+        last, agent_s, offset = self._last
+        passed_us = round((arrived_s - offset - agent_s) * 1e6)
+        off_us = (clock_us - last - passed_us + 0x80000000 & 0xFFFFFFFF) - 0x80000000
+        return abs(off_us) < SAME_CLOCK_US
 
 
 class Wanted(NamedTuple):
@@ -120,11 +134,12 @@ def wanted_devices(rig: Rig) -> list[Wanted]:
 
 
 class Row(NamedTuple):
-    """The newest row of raw counts: packed, when it left the brick (host's clock), and the brick's own clock."""
+    """The newest row of raw counts, packed, with its times: when it was made, and when it should have arrived."""
 
     packed: bytes
-    sent_s: float
-    clock_us: int
+    sent_s: float  #: when it left the brick, on the host's clock
+    due_s: float  #: when it is here if nothing holds it up, on the host's clock
+    clock_us: int  #: the brick's own clock
     state: int
 
 
@@ -150,7 +165,7 @@ class HostSession:
         self._wire_s = wire_s
         self._receiver = m.Receiver()
         self._out = bytearray()
-        self._sequence = 0
+        self._numbers = itertools.count(1)
         self._nonce = 0
         self._heard_s = self._asked_s = 0.0
         self._row: Row | None = None
@@ -168,13 +183,13 @@ class HostSession:
         self.rows_passed_over = 0  #: rows that a newer one replaced before they were taken
         self.echoes = 0  #: own messages that came back
         self.handshakes = 0
+        self.restarted = False  #: the brick of this session is not the one of the last: its clock began anew
 
     # -- what goes out ---------------------------------------------------------------------------------------------
 
     def encode(self, message: m.Message) -> bytes:
-        """Return the next frame to send, numbered."""
-        self._sequence = (self._sequence + 1) & 0xFFFF
-        return m.encode(message, self._sequence)
+        """Return the next frame to send, numbered. May be called from any thread: no number is given twice."""
+        return m.encode(message, next(self._numbers) & 0xFFFF)
 
     def take(self) -> bytes:
         """Return what the session itself wants sent (handshakes), and forget it."""
@@ -276,6 +291,7 @@ class HostSession:
         if message.version != m.VERSION:
             self._refuse([_version_text(f"protocol version {message.version}")])
             return
+        self.restarted = not self._clock.fits(message.clock_us, now_s)
         self._clock = AgentClock(min(self._wire_s, now_s - self._asked_s))  # a port may be quicker than its baud rate
         self._clock.sent(message.clock_us, now_s)
         self._expected, self.brick_name = message.devices, message.name
@@ -310,12 +326,14 @@ class HostSession:
             return
         if self._row is not None:
             self.rows_passed_over += 1
-        self._row = Row(message.row, self._clock.sent(message.clock_us, now_s), message.clock_us, message.state)
+        sent_s = self._clock.sent(message.clock_us, now_s)
+        self._row = Row(message.row, sent_s, sent_s + self._clock.wire_s, message.clock_us, message.state)
         if self.state == STARTING:
             self.state = RUNNING
             self.handshakes += 1
             if self.handshakes > 1:
-                self.note("link-back", f"{self.brick_name} answers again (handshake {self.handshakes})")
+                again = ", started anew: its encoders count on from where they stood" if self.restarted else ""
+                self.note("link-back", f"{self.brick_name} answers again (handshake {self.handshakes}){again}")
 
     def _status(self, message: m.Status, now_s: float) -> None:
         self.status = message

@@ -22,6 +22,7 @@ NIGHT = 0.22  #: and with less than this nothing can be said
 RAMP_M = 0.006  #: an arm's edge is passed in a shorter way than this
 FLOOR = 0.15  #: an eye with less darkness sees plain floor
 BLACK = 0.92  #: an eye with more darkness is on black: paint is some .85 dark
+STRONG = 0.6  #: an eye with more darkness is mostly on the line
 BRIGHT = 0.32  #: an eye with less darkness is not on an arm
 
 
@@ -103,6 +104,7 @@ class Line:
         heading_rad: heading at the last look.
         contact_m: travel at the last look at which an eye had a trace of the line.
         side: +1 where the line was last more under the left eye, -1 under the right.
+        strong_m: travel at the last look at which an eye was mostly on the line.
         arm_m: travel at which an arm was last under an eye.
         pid: steers along the line; it remembers the bend across a short blank.
         rough_m: travel at the last sign of a floor that is not even.
@@ -120,7 +122,7 @@ class Line:
         self.trail = Trail(self.ahead_m)
         self.travel_m = self.heading_rad = 0.0
         self.contact_m = 0.0
-        self.arm_m = -1.0
+        self.arm_m = self.strong_m = -1.0
         self.side = 1
         self.misses = 0
         self.pid = make_pid(settings)
@@ -166,6 +168,8 @@ class Line:
         if left_dark > self._trace or right_dark > self._trace:
             self.contact_m = travel
             self.side = 1 if left_dark > right_dark else -1
+            if left_dark > STRONG or right_dark > STRONG:
+                self.strong_m = travel
         patience = self._patience
         return left.misses <= patience and right.misses <= patience and self.misses <= patience
 

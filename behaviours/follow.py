@@ -56,11 +56,11 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
         if (left > painted or right > painted) and not rough:
             if left > painted and is_coloured(sample[2]):
                 left = 0.0
-            elif left > arm_dark and is_sudden(left_eye, line, s):
+            elif left > arm_dark and not left_eye.misses and is_sudden(left_eye, line, s):
                 return ARM_LEFT
             if right > painted and is_coloured(sample[3]):
                 right = 0.0
-            elif right > arm_dark and is_sudden(right_eye, line, s):
+            elif right > arm_dark and not right_eye.misses and is_sudden(right_eye, line, s):
                 return ARM_RIGHT
         if line.travel_m - line.contact_m > blank_m:
             return BLANK

@@ -32,7 +32,7 @@ async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool
 
     def clear() -> bool:
         for eye, which, colour in ((line.left, 1, robot.sample.floor_left), (line.right, -1, robot.sample.floor_right)):
-            if eye.dark > a.dark and not is_coloured(colour):
+            if eye.dark > a.dark and not eye.misses and not is_coloured(colour):
                 dark[which] += 1
         line.arm_m = line.travel_m
         return line.left.dark < 0.5 and line.right.dark < 0.5

@@ -19,6 +19,8 @@ async def carry_on(robot: Robot, line: Line, s: LineSettings) -> bool:
     """Go on straight where the line ended; True once an eye has a line again, False beyond the longest gap."""
     g = s.gap
     ended_m = line.contact_m
+    if ended_m - line.strong_m < g.slipped_m and await glance(robot, line, s):
+        return True
     ray = line.trail.ray(g.fit_m, ended_m, line.heading_rad)
     again = 0
     while again < 2:
@@ -36,6 +38,15 @@ async def carry_on(robot: Robot, line: Line, s: LineSettings) -> bool:
     if gone > g.told_m:
         robot.decide("gap", length=round(gone, 3))
     return True
+
+
+async def glance(robot: Robot, line: Line, s: LineSettings) -> bool:
+    """Turn a little to the side on which the line was, and back: it may have slipped out from under that eye."""
+    await settle(robot, line, 0.05)
+    if await turn_by(robot, line, line.side * s.gap.glance_rad, s.turn, until=lambda: line.touched):
+        return True
+    await turn_by(robot, line, -line.side * s.gap.glance_rad, s.turn)
+    return False
 
 
 async def find_line(robot: Robot, line: Line, ray: Ray, s: LineSettings) -> bool:

@@ -95,6 +95,10 @@ class GapSettings:
 
     longest_m: float = _number(0.225, 0.02, 1.0)
     """The longest gap of the field (200 mm, common practice) and an eye's spot and slip at both ends."""
+    slipped_m: float = _number(0.010, 0.0, 0.1)
+    """A line that was all under one eye so shortly before it went may have slipped out to that side."""
+    glance_rad: float = _number(0.5, 0.0, 1.5)
+    """How far to look there."""
     told_m: float = _number(0.070, 0.01, 0.2)
     """A line missing for less than this is not worth a word: a thin line between the eyes."""
     speed_m_s: float = _number(0.14, 0.02, 0.5)

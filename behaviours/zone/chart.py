@@ -1,13 +1,14 @@
-"""Where the robot is in the zone: dead reckoning, corrected by what is known of the walls.
+"""Where the robot is in the zone, and where the walls are: dead reckoning, corrected by what walls tell.
 
 The zone is an upright rectangle. The chart's x axis points from the entry straight in, y to the left of it, and the
 origin is where the silver strip ends. Wall `k` faces outward in direction k times a quarter turn: 0 is the far wall, 1
 the left one, 2 that of the entry, 3 the right one. `walls[k]` is how far it is from the origin, outward; None where
 nobody knows yet.
 
-An extended Kalman filter holds five states: x, y, heading, the heading's drift on a straight way (tracks slip
-unequally) and the share of a turn on the spot that is lost. So what tracks do on this floor is learnt while driving
-along walls. Textbook form; noise figures stand in `ChartSettings` and beside the code.
+An extended Kalman filter (textbook form) holds ten states: x, y, heading; how the tracks slip here: the heading's drift
+on a straight way (they slip unequally), the share of a turn on the spot that is lost, the share of the way that is
+lost; and the four walls. So what tracks do on this floor is learnt while driving along walls, and a wall that was
+measured badly is put right when the round closes. Noise figures stand in `ChartSettings` and beside the code.
 
 Rules: metres and radians, from readings alone. A range reading far from what is expected corrects nothing.
 """
@@ -19,16 +20,19 @@ from behaviours.zone.settings import ChartSettings
 from robotcore.readings import ABSENT, MISSING, Drive, Range
 from robotcore.rig import Mount
 
-N = 5
+N = 10
+DRIFT, SCRUB, SLIP, WALLS = 3, 4, 5, 6  #: places of the states after x, y and heading
 QUARTER = 0.5 * math.pi
 NORMALS = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
 ENTRY = 2  #: the wall with the silver strip
-SPREAD_M2_M = 2.0e-4  #: variance of place that a metre's way adds
+SPREAD_M2_M = 1.0e-4  #: variance of place that a metre's way adds
 SPREAD_RAD2_M = 1.5e-3  #: of heading, a metre's way: slip wanders
 SPREAD_RAD2_RAD = 4.0e-4  #: of heading, a radian's turn on the spot
+SQUARE_RAD = 0.008  #: a body pressed against a wall stands so square
+STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than this: nothing new is learnt
 ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 
-State = list[float]
+Entry = tuple[int, float]
 
 
 def wrap(angle_rad: float) -> float:
@@ -56,8 +60,8 @@ class Chart:
 
     Attributes:
         x, y, heading: the pose (m, m, rad).
+        drift, scrub, slip: how the tracks slip here.
         walls: distance of each wall from the origin, None where not known.
-        firm: whether a wall's distance was measured by docking.
         echo: what the last range reading was worth.
 
     """
@@ -65,25 +69,25 @@ class Chart:
     def __init__(self, s: ChartSettings, mount: Mount, track_width_m: float) -> None:
         self._s, self._mount, self._width = s, mount, track_width_m
         self.walls: list[float | None] = [None, None, 0.0, None]
-        self.firm = [False, False, True, False]
         self.echo = NO_ECHO
         self._left: float | None = None
         self._right = 0.0
         self._age = -1.0
         self._odd = 0
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
+        self._p = [[0.0] * N for _ in range(N)]
+        self.drift, self.scrub, self.slip = 0.0, s.scrub_mean, s.slip_mean
+        for place, sd in ((DRIFT, s.drift_rad_m), (SCRUB, s.scrub), (SLIP, s.slip)):
+            self._p[place][place] = sd * sd
         self.place(0.0, 0.0, 0.0, 0.02, 0.1)
-        self.drift, self.scrub = 0.0, s.scrub_mean
-        self._p[3][3], self._p[4][4] = s.drift_rad_m**2, s.scrub**2
 
     def place(self, x: float, y: float, heading: float, sd_m: float, sd_rad: float) -> None:
-        """Take it that the robot is there, to within standard deviations; what was learnt of its tracks stays."""
+        """Take it that the robot is there, to within standard deviations; what else was learnt stays."""
         self.x, self.y, self.heading = x, y, heading
-        before = getattr(self, "_p", [[0.0] * N for _ in range(N)])
-        self._p = [[0.0] * N for _ in range(N)]
-        self._p[3][3], self._p[4][4] = before[3][3], before[4][4]
-        self._p[0][0] = self._p[1][1] = sd_m * sd_m
-        self._p[2][2] = sd_rad * sd_rad
+        for i, variance in enumerate((sd_m * sd_m, sd_m * sd_m, sd_rad * sd_rad)):
+            for j in range(N):
+                self._p[i][j] = self._p[j][i] = 0.0
+            self._p[i][i] = variance
 
     def move(self, drive: Drive) -> None:
         """Go on by what the tracks rolled since the last call."""
@@ -92,16 +96,16 @@ class Chart:
         if self._left is None:
             self._left, self._right = drive.left_m, drive.right_m
         left, right = drive.left_m - self._left, drive.right_m - self._right
-        self._left, self._right = drive.left_m, drive.right_m
         if not (left or right):
             return
+        self._left, self._right = drive.left_m, drive.right_m
         way, turn = 0.5 * (left + right), (right - left) / self._width
         lost = turn * abs(right - left) / (abs(left) + abs(right))
         change = turn - self.scrub * lost + self.drift * way
         middle = self.heading + 0.5 * change
         dx, dy = way * math.cos(middle), way * math.sin(middle)
-        self.x += dx
-        self.y += dy
+        self.x += (1.0 - self.slip) * dx
+        self.y += (1.0 - self.slip) * dy
         self.heading += change
         self._dx += dx
         self._dy += dy
@@ -120,8 +124,8 @@ class Chart:
             return False
         self.echo = NO_ECHO
         wall = self.beside()
-        if wall >= 0:
-            self._compare(wall, reading)
+        if wall >= 0 and reading.valid:
+            self._compare(wall, reading.distance_m)
         return True
 
     def beside(self) -> int:
@@ -172,81 +176,107 @@ class Chart:
                 nearest = min(nearest, (distance - x * nx - y * ny) / along)
         return nearest
 
-    def _compare(self, wall: int, reading: Range) -> None:
+    def doubt_m(self, wall: int) -> float:
+        """Return the standard deviation of how far the robot is from a wall."""
+        h = self._across(wall)
+        return math.sqrt(max(0.0, sum(a * b * self._p[i][j] for i, a in h for j, b in h)))
+
+    def _across(self, wall: int) -> list[Entry]:
+        """Return how the distance to a wall depends on the states."""
+        nx, ny = NORMALS[wall]
+        return [(0, -nx) if nx else (1, -ny), (WALLS + wall, 1.0)]
+
+    def _compare(self, wall: int, measured_m: float) -> None:
+        """Hold a reading against the wall beside; correct by it where it is believed."""
         expected = self.expected(wall)
-        if not reading.valid:
-            return
         if expected == math.inf:
             self.echo = Echo(wall, math.inf)
             return
-        off = reading.distance_m - expected
+        off = measured_m - expected
         self.echo = Echo(wall, off)
-        self._spread()
-        wide = self._s.gate_m + 2.0 * math.sqrt(self._along(wall))
-        if abs(off) < wide:
-            self._odd = 0
-            self._hear_wall(wall, off)
+        if self._rolled < STILL_M and self._swung < STILL_RAD:
             return
-        self._odd += 1
-        if self._odd >= ODD:  # not an opening, not a passing thing: the chart itself is off
-            self._odd = 0
-            self._p[0][0] += 0.04**2
-            self._p[1][1] += 0.04**2
-            self._p[2][2] += 0.08**2
-
-    def _along(self, wall: int) -> float:
-        """Return the variance of the place across a wall."""
-        return self._p[wall % 2][wall % 2]
-
-    def _hear_wall(self, wall: int, off: float) -> None:
+        self._spread()
         (nx, ny), mount = NORMALS[wall], self._mount
         c, s = math.cos(self.heading), math.sin(self.heading)
         px, py = -mount.ahead_m * s - mount.left_m * c, mount.ahead_m * c - mount.left_m * s
-        self._correct([-nx, -ny, -(px * nx + py * ny), 0.0, 0.0], off, self._s.range_sd_m**2)
-
-    def squared(self, wall: int, reach_m: float, facing: bool) -> None:
-        """Take it that the front (or, not facing, the rear) lies flat against a wall, `reach_m` from the axle."""
-        self._spread()
-        (nx, ny), distance = NORMALS[wall], self.walls[wall]
-        heading = wall * QUARTER if facing else wall * QUARTER + math.pi
-        self._correct([0.0, 0.0, 1.0, 0.0, 0.0], wrap(heading - self.heading), 0.008**2)
-        there = self.x * nx + self.y * ny
-        if distance is None or (not self.firm[wall] and there + reach_m > distance):
-            self.walls[wall] = there + reach_m
-            self.firm[wall] = True
+        h = [*self._across(wall), (2, -(px * nx + py * ny))]
+        if abs(off) < self._s.gate_m + 2.0 * self.doubt_m(wall):
+            self._odd = 0
+            self._correct(h, off, self._s.range_sd_m**2)
         else:
-            self._correct([nx, ny, 0.0, 0.0, 0.0], distance - reach_m - there, 0.004**2)
+            self._puzzle()
+
+    def _puzzle(self) -> None:
+        """Count an unbelieved reading; after too many the pose itself is doubted."""
+        self._odd += 1
+        if self._odd >= ODD:
+            self._odd = 0
+            for i, sd in enumerate((0.04, 0.04, 0.08)):
+                self._p[i][i] += sd * sd
+
+    def squared(self, wall: int, reach_m: float, sd_m: float) -> None:
+        """Take it that the front lies flat against a wall, `reach_m` ahead of the axle, known to within `sd_m`."""
+        self._spread()
+        self._correct([(2, 1.0)], wrap(wall * QUARTER - self.heading), SQUARE_RAD**2)
+        nx, ny = NORMALS[wall]
+        there = self.x * nx + self.y * ny + reach_m
+        distance = self.walls[wall]
+        if distance is None:
+            self._found(wall, there, sd_m)
+        else:
+            self._correct(self._across(wall), reach_m - (distance - there + reach_m), sd_m * sd_m)
+
+    def _found(self, wall: int, distance_m: float, sd_m: float) -> None:
+        """Put a new wall on the chart: as sure as the place, less the measurement's own doubt."""
+        self.walls[wall] = distance_m
+        p, (nx, ny), new = self._p, NORMALS[wall], WALLS + wall
+        row = [nx * p[0][j] + ny * p[1][j] for j in range(N)]
+        row[new] = nx * row[0] + ny * row[1] + sd_m * sd_m
+        for j in range(N):
+            p[new][j] = p[j][new] = row[j]
+
+    def edge(self, wall: int, distance_m: float) -> None:
+        """Put a wall on the chart that was only seen, by the strip in its opening."""
+        if self.walls[wall] is None:
+            self._found(wall, distance_m, 0.015)
 
     def _spread(self) -> None:
         """Let the covariance grow by what was driven since the last correction."""
         p, way, turned, dx, dy = self._p, self._way, self._turned, self._dx, self._dy
         for row in p:  # P F'
-            heading, drift, scrub = row[2], row[3], row[4]
-            row[0] -= dy * heading
-            row[1] += dx * heading
-            row[2] += way * drift + turned * scrub
-        heading_row, drift_row, scrub_row = list(p[2]), p[3], p[4]
+            heading, slip = row[2], row[SLIP]
+            row[0] -= dy * heading + dx * slip
+            row[1] += dx * heading - dy * slip
+            row[2] += way * row[DRIFT] + turned * row[SCRUB]
+        zero, one, two, drift, scrub, slips = p[0], p[1], p[2], p[DRIFT], p[SCRUB], p[SLIP]
         for i in range(N):  # F (P F')
-            p[0][i] -= dy * heading_row[i]
-            p[1][i] += dx * heading_row[i]
-            p[2][i] += way * drift_row[i] + turned * scrub_row[i]
-        p[0][0] += SPREAD_M2_M * self._rolled
-        p[1][1] += SPREAD_M2_M * self._rolled
-        p[2][2] += SPREAD_RAD2_M * self._rolled + SPREAD_RAD2_RAD * self._swung
-        p[3][3] += 2e-4 * self._rolled
+            heading, slip = two[i], slips[i]
+            zero[i] -= dy * heading + dx * slip
+            one[i] += dx * heading - dy * slip
+            two[i] = heading + way * drift[i] + turned * scrub[i]
+        zero[0] += SPREAD_M2_M * self._rolled
+        one[1] += SPREAD_M2_M * self._rolled
+        two[2] += SPREAD_RAD2_M * self._rolled + SPREAD_RAD2_RAD * self._swung
+        drift[DRIFT] += 2e-4 * self._rolled
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
 
-    def _correct(self, h: State, off: float, variance: float) -> None:
+    def _correct(self, h: list[Entry], off: float, variance: float) -> None:
         """Correct by a measurement that is linear in the states: `off` is measured less expected."""
         p = self._p
-        ph = [sum(row[j] * h[j] for j in range(N) if h[j]) for row in p]
-        total = variance + sum(h[i] * ph[i] for i in range(N) if h[i])
-        gain = [value / total for value in ph]
-        self.x += gain[0] * off
-        self.y += gain[1] * off
-        self.heading += gain[2] * off
-        self.drift += gain[3] * off
-        self.scrub += gain[4] * off
-        for i in range(N):
-            for j in range(N):
-                p[i][j] -= gain[i] * ph[j]
+        ph = [sum(row[j] * a for j, a in h) for row in p]
+        total = variance + sum(ph[j] * a for j, a in h)
+        rate = off / total
+        self.x += ph[0] * rate
+        self.y += ph[1] * rate
+        self.heading += ph[2] * rate
+        self.drift += ph[DRIFT] * rate
+        self.scrub += ph[SCRUB] * rate
+        self.slip += ph[SLIP] * rate
+        for wall, distance in enumerate(self.walls):
+            if distance is not None:
+                self.walls[wall] = distance + ph[WALLS + wall] * rate
+        for row, value in zip(p, ph, strict=True):
+            gain = value / total
+            if gain:
+                row[:] = [old - gain * other for old, other in zip(row, ph, strict=True)]

@@ -217,7 +217,7 @@ async def approach(z: Zone, most_m: float, heading_rad: float | None = None) -> 
 def wall_is_near(z: Zone) -> bool:
     """Tell whether the chart lets a wall be in touch with the front: where it knows none, it does."""
     clear = z.chart.clear_m(z.robot.body.front_m)
-    return clear < 0.05 or clear == math.inf or not z.chart.firm[z.chart.ahead()]
+    return clear == math.inf or clear < 0.04 + 3.0 * z.chart.doubt_m(z.chart.ahead())
 
 
 def note_wall(z: Zone) -> None:
@@ -248,11 +248,12 @@ def strip_ahead(z: Zone) -> Stop:
 
 async def dock(z: Zone, wall: int) -> None:
     """In touch with a wall: square up against it, and take place and heading from it. The tracks slip meanwhile."""
+    sure = z.flash is not None
     x, y = z.flash or (z.chart.x, z.chart.y)
     z.flash = None
     await press(z, z.s.sweep.press_m)
     z.chart.x, z.chart.y = x, y
-    z.chart.squared(wall, z.robot.body.front_m, facing=True)
+    z.chart.squared(wall, z.robot.body.front_m, z.s.sweep.dock_sd_m if sure else z.s.sweep.blind_sd_m)
 
 
 async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10) -> None:

@@ -64,6 +64,10 @@ class ChartSettings:
     """Standard deviation of the heading's drift on a straight way: tracks slip unequally (2 % over 140 mm)."""
     scrub: float = number(0.03, 0.0, 0.3)
     """Standard deviation of the share of a turn on the spot that is lost."""
+    slip_mean: float = number(0.02, 0.0, 0.3)
+    """What of the tracks' way is lost before anything is known."""
+    slip: float = number(0.012, 0.0, 0.3)
+    """Standard deviation of that share."""
     scrub_mean: float = number(0.04, 0.0, 0.3)
     """What is lost of a turn on the spot before anything is known."""
 
@@ -98,6 +102,10 @@ class SweepSettings:
     """Steepest slant."""
     probe_m: float = number(0.70, 0.05, 5.0)
     """The jaws are closed for a try after so much way: what rolls along beside the front sensor's view is found."""
+    dock_sd_m: float = number(0.006, 0.001, 0.1)
+    """A wall is known by docking to within so much where the light told its distance before the touch ..."""
+    blind_sd_m: float = number(0.035, 0.001, 0.2)
+    """... and to within so much where it did not: the tracks may have slipped against something."""
     press_m: float = number(0.020, 0.0, 0.1)
     """Drive on so far against a wall: the tracks slip and the body squares up."""
     longest_m: float = number(4.0, 0.5, 20.0)

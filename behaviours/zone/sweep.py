@@ -132,6 +132,7 @@ async def docked(z: Zone, lane: Lane) -> None:
     z.robot.decide(
         "corner", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3),
         turned=round(z.chart.heading - before, 3), drift=round(z.chart.drift, 3), scrub=round(z.chart.scrub, 3),
+        slip=round(z.chart.slip, 3),
     )  # fmt: skip
 
 
@@ -139,8 +140,7 @@ async def at_strip(z: Zone, lane: Lane) -> None:
     """Take an opening that lies straight ahead: the wall's inner edge is where its strip begins."""
     x, y = z.chart.at(z.eyes_m)
     nx, ny = NORMALS[lane.ahead]
-    if z.chart.walls[lane.ahead] is None:
-        z.chart.walls[lane.ahead] = x * nx + y * ny
+    z.chart.edge(lane.ahead, x * nx + y * ny)
     z.openings.add(Opening(lane.ahead, along(lane.ahead, x, y), 0.28))
     z.robot.decide("strip in the way", wall=SIDE_WORDS[lane.ahead], x=round(x, 3), y=round(y, 3))
     await rest(z)

@@ -1,7 +1,7 @@
 """Deposit: every kind in the berth of its colour, found on the sweep.
 
-The robot backs up into the corner until both rear edges touch, so it knows where it stands, opens the hold and lets
-the objects slide out one by one, moving on between them. Holds give the first in first, so berths are visited in the
+The robot docks at the wall beside the corner, so it knows where it stands, backs up into the corner, opens the hold and
+lets the objects slide out one by one, moving on between them. Holds give the first in first, so berths are visited in the
 order in which the holds ask for them, and lower `order` first where there is a choice.
 
 Rule: never anything in a berth that is not its own; what has no berth stays on board, and that is said.
@@ -10,7 +10,8 @@ Rule: never anything in a berth that is not its own; what has no berth stays on 
 import math
 from typing import NamedTuple
 
-from behaviours.zone.drive import go_to, press, rest, straight, turn_to
+from behaviours.zone.chart import NORMALS, QUARTER
+from behaviours.zone.drive import TOUCH, approach, dock, go_to, make_room, rest, straight, turn_to
 from behaviours.zone.hand import flap
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.settings import KindSettings
@@ -104,16 +105,32 @@ async def open_hold(z: Zone, side: str) -> bool:
 
 
 async def berth(z: Zone, corner: int) -> None:
-    """Go before a corner, turn the rear to it, back up until it touches, and make room behind."""
-    s, place = z.s.drop, z.corner(corner)
+    """Dock beside a corner, then turn the rear to it and back up to where both rear edges nearly touch."""
+    s = z.s.drop
+    if corner not in z.visited:
+        z.visited.add(corner)
+        await dock_beside(z, corner)
+    away, place = outward(corner), z.corner(corner)
     assert place is not None  # a berth is only known where its corner is
-    away = outward(corner)
     ux, uy = math.cos(away), math.sin(away)
     await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
     await turn_to(z, away + math.pi)
-    rear = z.robot.body.rear_m + z.half_m
-    await straight(z, -(s.off_m - rear - 0.01), s.back_m_s)
-    await press(z, -0.01 - s.press_m)
-    z.chart.place(place[0] - rear * ux, place[1] - rear * uy, away + math.pi, 0.01, 0.03)
+    rear = z.robot.body.rear_m + z.half_m + s.clear_m
+    gone = (z.chart.x - place[0]) * -ux + (z.chart.y - place[1]) * -uy
+    await straight(z, -(gone - rear), s.back_m_s)
+    await rest(z)
     z.robot.decide("berthed", corner=corner, x=round(z.chart.x, 3), y=round(z.chart.y, 3))
-    await straight(z, s.clear_m, 0.05)
+
+
+async def dock_beside(z: Zone, corner: int) -> None:
+    """Dock at the wall beside a corner: place and heading are taken from it before anything is dropped."""
+    wall, beside = corner, (corner + 1) % 4
+    place, nx, ny = z.corner(corner), *NORMALS[beside]
+    assert place is not None
+    off = z.swing_m + 0.04
+    wx, wy = NORMALS[wall]
+    await go_to(z, place[0] - off * nx - off * wx, place[1] - off * ny - off * wy)
+    await turn_to(z, wall * QUARTER)
+    if await approach(z, off, wall * QUARTER) == TOUCH:
+        await dock(z, wall)
+    await make_room(z)

@@ -82,7 +82,7 @@ class SweepSettings:
     """How much farther inward each round runs: the collector's width less what the lane may be off."""
     swing_m: float = number(0.010, 0.0, 0.1)
     """Room round the body when it turns on the spot."""
-    speed_m_s: float = number(0.14, 0.02, 0.5)
+    speed_m_s: float = number(0.17, 0.02, 0.5)
     """Speed along a wall."""
     slow_m_s: float = number(0.07, 0.02, 0.5)
     """Speed towards something that was seen."""
@@ -106,7 +106,7 @@ class SweepSettings:
     """A wall is known by docking to within so much where the light told its distance before the touch ..."""
     blind_sd_m: float = number(0.035, 0.001, 0.2)
     """... and to within so much where it did not: the tracks may have slipped against something."""
-    press_m: float = number(0.020, 0.0, 0.1)
+    press_m: float = number(0.012, 0.0, 0.1)
     """Drive on so far against a wall: the tracks slip and the body squares up."""
     longest_m: float = number(4.0, 0.5, 20.0)
     """No side of the zone is longer."""
@@ -234,10 +234,8 @@ class DropSettings:
     """From this far out of the corner the robot backs up to it."""
     back_m_s: float = number(0.10, 0.02, 0.5)
     """Speed backward."""
-    press_m: float = number(0.025, 0.0, 0.1)
-    """Pressed against the corner by so much, so that both rear edges touch."""
-    clear_m: float = number(0.025, 0.0, 0.1)
-    """Forward again by so much, so that there is room behind."""
+    clear_m: float = number(0.020, 0.0, 0.1)
+    """Room left between the rear edges and the corner's walls, along the diagonal: an object must fit behind."""
     step_m: float = number(0.052, 0.01, 0.2)
     """Forward between two objects: one that lies there keeps the next in."""
     creep_m_s: float = number(0.05, 0.01, 0.3)

@@ -15,12 +15,13 @@ from robotcore.readings import OK, SATURATED, Colour, Sample
 from robotcore.robot import Robot
 
 RISE = 0.05  #: share of a brighter floor taken in a tick: the brightest of late is the floor
-FALL = 0.003  #: share of a darker one: slowly, since a touch of line darkens an eye too
+FALL = 0.006  #: share of a darker one: slowly, since a wide line darkens both eyes a little
+DARKEST, BRIGHTEST = 0.7, 1.4  #: the light may change so much from what was learnt at the start
 SPIKE = -0.20  #: an eye with less darkness than this is nearer to the floor than it was calibrated
 LEVEL = 0.65  #: where even the brighter eye has less light than this, the nose is up, or both are on an arm
 NIGHT = 0.22  #: and with less than this nothing can be said
 RAMP_M = 0.006  #: an arm's edge is passed in a shorter way than this
-FLOOR = 0.15  #: an eye with less darkness sees plain floor
+BARE = 0.85  #: where the brighter eye has more light than this, it sees plain floor
 BLACK = 0.92  #: an eye with more darkness is on black: paint is some .85 dark
 STRONG = 0.6  #: an eye with more darkness is mostly on the line
 BRIGHT = 0.32  #: an eye with less darkness is not on an arm
@@ -55,19 +56,14 @@ class Eye:
 
     """
 
-    __slots__ = ("black_m", "bright_m", "bright_rad", "dark", "highest", "lowest", "misses", "white")
+    __slots__ = ("black_m", "bright_m", "bright_rad", "dark", "misses", "white")
 
     def __init__(self) -> None:
         self.dark = 0.0
         self.misses = 0
         self.bright_m = self.bright_rad = 0.0
         self.black_m = -1.0
-        self.learn(1.0)
-
-    def learn(self, white: float) -> None:
-        """Take `white` as the floor's brightness; from here on it may change by a third."""
-        self.white = white
-        self.lowest, self.highest = 0.7 * white, 1.3 * white
+        self.white = 1.0
 
     def see(self, colour: Colour) -> None:
         """Take in a reading."""
@@ -76,16 +72,7 @@ class Eye:
             self.misses += 1
             return
         self.misses = 0
-        white = self.white
-        self.dark = dark = 1.0 - colour[4] / white
-        if SPIKE < dark < 0.0:
-            self.adapt(RISE)
-
-    def adapt(self, share: float) -> None:
-        """Move the floor's brightness by a share of the way to what is seen."""
-        white = self.white - share * self.dark * self.white
-        if self.lowest < white < self.highest:
-            self.white = white
+        self.dark = 1.0 - colour[4] / self.white
 
 
 class Line:
@@ -130,6 +117,7 @@ class Line:
         self.bend_rad_s = 0.0
         self.cap_m_s = math.inf
         self.rough_m = self._level_m = -1.0
+        self._light = 1.0
         self._trace, self._touch = settings.follow.trace, settings.follow.touch
         self._patience = math.ceil(settings.follow.blind_s / robot.period_s)
 
@@ -152,11 +140,10 @@ class Line:
             left_dark, right_dark = self._dim(bright, travel)
         else:
             self._level_m = travel
-            brighter = left if left_dark < right_dark else right
-            if 0.0 < brighter.dark < FLOOR or brighter.dark < SPIKE:
-                brighter.adapt(FALL)
             if left_dark < SPIKE or right_dark < SPIKE:
                 self.rough_m = travel
+            elif bright > BARE:
+                self._adapt(bright)
         if left_dark < BRIGHT:
             left.bright_m, left.bright_rad = travel, heading
         elif left_dark > BLACK:
@@ -172,6 +159,20 @@ class Line:
                 self.strong_m = travel
         patience = self._patience
         return left.misses <= patience and right.misses <= patience and self.misses <= patience
+
+    def learn(self, left_white: float, right_white: float) -> None:
+        """Take what the floor reads under either eye; from here on it may change by a third, under both alike."""
+        self.left.white, self.right.white = left_white, right_white
+        self._light = 1.0
+
+    def _adapt(self, bright: float) -> None:
+        """Follow the light from place to place by the eye that is less on the line: up at once, down slowly."""
+        share = 1.0 + (RISE if bright > 1.0 else FALL) * (bright - 1.0)
+        light = self._light * share
+        if DARKEST < light < BRIGHTEST:
+            self._light = light
+            self.left.white *= share
+            self.right.white *= share
 
     def _dim(self, bright: float, travel_m: float) -> tuple[float, float]:
         """Undo what the nose up takes from both eyes alike; note a floor that is not even."""

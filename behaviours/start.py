@@ -57,6 +57,5 @@ async def learn_floor(robot: Robot, line: Line, s: LineSettings) -> None:
 
     for share in (1.0, -2.0, 1.0):
         await turn_by(robot, line, share * s.start_rad, s.turn, until=seen)
-    line.left.learn(left.white)
-    line.right.learn(right.white)
+    line.learn(left.white, right.white)
     robot.decide("floor learnt", left=round(left.white, 3), right=round(right.white, 3))

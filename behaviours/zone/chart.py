@@ -207,13 +207,17 @@ class Chart:
         else:
             self._puzzle()
 
+    def doubt(self, sd_m: float, sd_rad: float) -> None:
+        """Trust the pose less: the robot may have been pushed about."""
+        for i, sd in enumerate((sd_m, sd_m, sd_rad)):
+            self._p[i][i] += sd * sd
+
     def _puzzle(self) -> None:
         """Count an unbelieved reading; after too many the pose itself is doubted."""
         self._odd += 1
         if self._odd >= ODD:
             self._odd = 0
-            for i, sd in enumerate((0.04, 0.04, 0.08)):
-                self._p[i][i] += sd * sd
+            self.doubt(0.04, 0.08)
 
     def squared(self, wall: int, reach_m: float, sd_m: float) -> None:
         """Take it that the front lies flat against a wall, `reach_m` ahead of the axle, known to within `sd_m`."""

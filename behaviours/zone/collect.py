@@ -6,7 +6,7 @@ attempt is counted, so that nothing is tried for ever.
 
 from behaviours.zone.colours import object_colour
 from behaviours.zone.drive import rest, slow_down, straight
-from behaviours.zone.hand import HELD, JAMMED, NOTHING, close_jaws, lift, open_jaws, sort
+from behaviours.zone.hand import HELD, JAMMED, NOTHING, close_jaws, close_rolling, lift, open_jaws, sort
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import ClassSettings, KindSettings
 
@@ -60,11 +60,22 @@ async def look(z: Zone) -> Look:
     return found
 
 
-async def try_jaws(z: Zone) -> bool:
-    """Stop gently, close the jaws, and take what they hold on board. True where something was taken."""
-    await slow_down(z)
+async def roll_and_try(z: Zone, heading_rad: float) -> bool:
+    """Close the jaws while driving on slowly, and take what they hold. True where something was taken."""
+    state = await close_rolling(z, heading_rad)
+    return state != NOTHING and await try_jaws(z, state)
+
+
+async def try_jaws(z: Zone, found: str = "") -> bool:
+    """Stop gently, close the jaws, and take what they hold on board. True where something was taken.
+
+    With `found` they are closed already.
+    """
+    if not found:
+        await slow_down(z)
     for attempt in range(z.s.hand.tries):
-        state = await close_jaws(z)
+        state = found or await close_jaws(z)
+        found = ""
         if state == NOTHING:
             await open_jaws(z)
             return False
@@ -127,4 +138,4 @@ async def stow(z: Zone, kind: KindSettings) -> bool:
     return False
 
 
-__all__ = ["HELD", "Look", "kind_of", "look", "take", "try_jaws"]
+__all__ = ["HELD", "Look", "kind_of", "look", "roll_and_try", "take", "try_jaws"]

@@ -12,7 +12,7 @@ from behaviours.zone.chart import NORMALS, QUARTER, wrap
 from behaviours.zone.colours import floor_colour
 from behaviours.zone.scene import Zone
 
-THERE, SEEN, TOUCH, STRIP, LATE, BLOCKED = "there", "seen", "touch", "strip", "late", "blocked"
+THERE, SEEN, NEAR, TOUCH, STRIP, LATE = "there", "seen", "near", "touch", "strip", "late"
 
 Stop = Callable[[], str]
 
@@ -180,17 +180,17 @@ async def slow_down(z: Zone) -> None:
     await z.step()
 
 
-async def approach(z: Zone, most_m: float, heading_rad: float | None = None) -> str:
+async def approach(z: Zone, most_m: float, heading_rad: float | None = None, near: float = math.inf) -> str:
     """Drive slowly at what the forward eye sees, straight on or by a heading.
 
-    Returns TOUCH at a wall, THERE where the light stays as it is (it is pushed along, or blocks the way), STRIP over a
+    Returns TOUCH at a wall, NEAR once the light has come to `near`, THERE where the light stays as it is (it is pushed along, or blocks the way), STRIP over a
     coloured strip, LATE where nothing came.
     """
     s, front = z.s, z.front
     front.forget()
     best, since, way, flashed_at = front.level, 0.0, 0.0, -1.0
     painted, step = strip_ahead(z), s.sweep.slow_m_s * z.robot.period_s
-    z.flash = None
+    z.flash, reached = None, (z.chart.x, z.chart.y)
     while way < most_m:
         turn = 0.0 if heading_rad is None else s.sweep.hold_per_s * wrap(heading_rad - z.chart.heading)
         z.wheels(s.sweep.slow_m_s, max(-1.0, min(1.0, turn)))
@@ -206,10 +206,14 @@ async def approach(z: Zone, most_m: float, heading_rad: float | None = None) -> 
             if way - flashed_at > 2.0 * s.front.wall_m:
                 z.flash = None
             return TOUCH
+        if front.level >= near:
+            return NEAR
         note_wall(z)
         if front.level > best * s.front.growth:
             best, since = front.level, 0.0
+            reached = z.chart.x, z.chart.y
         if since > s.front.steady_m and front.something:
+            z.reached = reached
             return THERE
     return LATE
 

@@ -6,7 +6,9 @@ Rules: no step is taken for done because time has passed: the encoder says so, o
 import math
 from collections.abc import Callable
 
+from behaviours.zone.chart import wrap
 from behaviours.zone.scene import Zone
+from behaviours.zone.settings import HandSettings
 from robotcore.readings import Position
 
 NOTHING, HELD, JAMMED = "nothing", "held", "jammed"
@@ -44,11 +46,36 @@ async def flap(z: Zone, angle_rad: float) -> Position:
 async def close_jaws(z: Zone) -> str:
     """Close the jaws without lifting; return NOTHING, HELD or JAMMED by where they stop."""
     h = z.s.hand
-    position = await jaws(z, h.grip_rad, h.close_s)
+    return held_by(await jaws(z, h.grip_rad, h.close_s), h)
+
+
+def held_by(position: Position, h: HandSettings) -> str:
+    """Return NOTHING, HELD or JAMMED by where closed jaws stand."""
     if not position.valid:
         return NOTHING
     short = h.closed_rad - position.angle_rad
     return NOTHING if short < h.something_rad else HELD if short < h.jammed_rad else JAMMED
+
+
+async def close_rolling(z: Zone, heading_rad: float) -> str:
+    """Close the jaws while driving on slowly by a heading; with nothing between them they open again on the way."""
+    s, h = z.s.sweep, z.s.hand
+    still, needed = 0, math.ceil(0.06 / z.robot.period_s)
+    for number in range(math.ceil(h.close_s / z.robot.period_s)):
+        z.robot.gripper(h.grip_rad)
+        z.wheels(s.slow_m_s, max(-1.0, min(1.0, s.hold_per_s * wrap(heading_rad - z.chart.heading))))
+        await z.step()
+        position = z.sample.gripper
+        still = still + 1 if position.valid and abs(position.speed_rad_s) < h.still_rad_s else 0
+        if still >= needed and number > needed + 8:
+            break
+    state = held_by(z.sample.gripper, h)
+    if state == NOTHING:
+        z.robot.gripper(0.0)
+    else:
+        z.robot.stand()
+        await z.step()
+    return state
 
 
 async def open_jaws(z: Zone) -> None:

@@ -85,6 +85,7 @@ class Zone:
         turn: which way round the walls go: +1 with the range sensor on the right, -1 on the left.
         sample: the last one.
         flash: where the axle will be in touch with the wall whose light dazzled the forward eye; None before that.
+        reached: where the axle was when light last grew before something that then stayed as it was.
         visited: corners in which something was dropped.
         inside: whether floor colours are berths: not so over the strips.
 
@@ -99,6 +100,7 @@ class Zone:
         self.turn = 1 if mount.left_m < 0.0 else -1
         self.sample: Sample = robot.sample
         self.inside = False
+        self.reached = 0.0, 0.0
         self.visited: set[int] = set()
         self.flash: tuple[float, float] | None = None
         left, right = robot.mount("floor_left"), robot.mount("floor_right")

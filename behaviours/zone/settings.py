@@ -114,6 +114,8 @@ class SweepSettings:
     """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
     comb_m: float = number(0.095, 0.03, 0.3)
     """Way along the wall from one of these to the next."""
+    before_m: float = number(0.078, 0.02, 0.3)
+    """The jaws are closed for a try so far before a wall: what lies against it is not yet pinned there."""
     comb_until_s: float = number(330.0, 0.0, 5000.0)
     """Time of the run after which this is left off: objects must still be dropped and the way out be found."""
 
@@ -130,6 +132,8 @@ class FrontSettings:
     """Time constant of the empty hall's light."""
     wall: float = number(2.2, 0.5, 20.0)
     """Lightness (1 is white at the calibration's distance) that only a light wall gives, at 20 mm and less."""
+    near: float = number(0.45, 0.1, 5.0)
+    """Lightness of a white wall at some 65 mm: time to close the jaws before something is pinned against it."""
     wall_m: float = number(0.022, 0.0, 0.1)
     """Distance of a white wall that gives it."""
     peak: float = number(0.25, 0.05, 5.0)

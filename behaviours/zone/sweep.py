@@ -7,9 +7,10 @@ The later rounds turn where the next lane lies. On the way whatever is in the co
 import math
 
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
-from behaviours.zone.collect import try_jaws
+from behaviours.zone.collect import roll_and_try, try_jaws
 from behaviours.zone.drive import (
     LATE,
+    NEAR,
     SEEN,
     STRIP,
     THERE,
@@ -63,30 +64,35 @@ def span(z: Zone, axis: int) -> float:
 
 async def outer_leg(z: Zone, lane: Lane) -> None:
     """Drive along a wall to the next one, dock there, and back up so far that there is room to turn."""
-    while True:
-        reason = await run_lane(z, lane, z.robot.body.front_m + 0.04)
+    for _ in range(8):
+        reason = await run_lane(z, lane, z.robot.body.front_m + 0.10)
         if reason in (THERE, SEEN):
-            reason = await approach(z, 0.20, lane.heading_rad)
-        if reason == THERE:
-            if await try_jaws(z):
+            reason = await approach(z, 0.16, lane.heading_rad, z.s.front.near)
+        if reason in (THERE, NEAR):
+            if await roll_and_try(z, lane.heading_rad):
                 continue
-            reason = await past(z, lane)
+            reason = await approach(z, 0.16, lane.heading_rad)
+        if reason == THERE and await unblock(z, lane):
+            continue
         if reason == TOUCH:
             await docked(z, lane)
-            break
-        if reason == STRIP:
+        elif reason == STRIP:
             await at_strip(z, lane)
-            break
-        if reason == LATE and z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
+        if reason != LATE or z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
             break
     await make_room(z)
     await rest(z, 0.1)
 
 
-async def past(z: Zone, lane: Lane) -> str:
-    """Go on after closed jaws held nothing: TOUCH where the way is blocked all the same, else SEEN nothing."""
-    reason = await approach(z, 0.10, lane.heading_rad)
-    return TOUCH if reason in (TOUCH, THERE) else reason
+async def unblock(z: Zone, lane: Lane) -> bool:
+    """Come again beside: something outside the jaws holds the robot up. False where the jaws took it after all."""
+    z.chart.x, z.chart.y = z.reached
+    z.chart.doubt(0.01, 0.15)
+    if await try_jaws(z):
+        return True
+    z.robot.decide("blocked", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3))
+    await back_aside(z, z.turn * 0.035)
+    return True
 
 
 async def run_lane(z: Zone, lane: Lane, end_m: float) -> str:
@@ -185,7 +191,7 @@ async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
             continue
         if reason == STRIP:
             await straight(z, -0.05, z.s.sweep.slow_m_s)
-        await try_jaws(z)
+        await roll_and_try(z, lane.heading_rad)
         return
 
 
@@ -235,22 +241,22 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
 
 
 async def tooth(z: Zone, wall: int) -> None:
-    """Drive up to a wall: where the front touches it the collector is empty; else close the jaws, and go on."""
+    """Drive up to a wall: first close the jaws before it, then on until the front touches it."""
+    heading = wall * QUARTER
     for _ in range(3):
-        reason = await up_to_wall(z, wall)
+        near = z.chart.room(wall, z.robot.body.front_m) - z.s.sweep.before_m
+        if near > 0.02 and await straight(z, near, z.s.sweep.speed_m_s, Watch(z)) == STRIP:
+            break
+        if await roll_and_try(z, heading):
+            continue
+        reason = await approach(z, 0.10, heading)
         if reason == TOUCH:
             await dock(z, wall)
             return
-        if reason == STRIP:
-            await straight(z, -0.10, z.s.sweep.slow_m_s)
-            return
-        if not await try_jaws(z):
-            return
-
-
-async def up_to_wall(z: Zone, wall: int) -> str:
-    """Drive fast to where the wall fills the view, then slowly at it."""
-    near = z.chart.room(wall, z.robot.body.front_m) - 0.035
-    if near > 0.02 and await straight(z, near, z.s.sweep.speed_m_s, Watch(z)) == STRIP:
-        return STRIP
-    return await approach(z, 0.09, wall * QUARTER)
+        if reason == THERE:
+            z.chart.x, z.chart.y = z.reached
+            z.chart.doubt(0.01, 0.15)
+            if await try_jaws(z):
+                continue
+        break
+    await straight(z, -0.08, z.s.sweep.slow_m_s)

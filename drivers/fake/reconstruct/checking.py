@@ -14,7 +14,7 @@ from drivers.fake.optics import FOOTPRINT_M
 from drivers.fake.reconstruct.tracking import Array, Track, smoothed
 
 OFF = 0.5  #: darkness that differs by more is plainly another thing
-LEVEL_RAD = 0.05
+LEVEL_RAD, SETTLE_S = 0.05, 0.3  #: so much lean, and so long around it, is not level
 
 
 class Misfit(NamedTuple):
@@ -30,7 +30,8 @@ def misfit(track: Track, course: Course, origin: tuple[float, float]) -> Misfit:
     look = Floor.of(course, FOOTPRINT_M).look
     floor, line = sum(course.colours.floor) / 3.0, sum(course.colours.line) / 3.0
     moving = (np.abs(track.speed) > 0.01) | (np.abs(track.turn) > 0.1)
-    level = np.abs(smoothed(track.pitch)) < LEVEL_RAD
+    uneven = np.abs(smoothed(track.pitch)) >= LEVEL_RAD
+    level = ~np.convolve(uneven, np.ones(2 * round(SETTLE_S / track.period_s) + 1), mode="same").astype(bool)
     differences: list[Array] = []
     for eye in (track.left, track.right):
         ticks = np.flatnonzero(moving & level & np.isfinite(eye.dark))[::2]

@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from attrs import define, field
 
-from drivers.fake.reconstruct.fitting import SPACING_M, Fit, end_direction, even, fit
+from drivers.fake.reconstruct.fitting import SPACING_M, Fit, curve, end_direction, even, fit
 from drivers.fake.reconstruct.route import Stretch, Way
 from drivers.fake.reconstruct.tracking import Array
 
@@ -130,21 +130,13 @@ def _bridged(before: Array, after: Array) -> Array:
     """Return both chains as one: what overlaps goes, what lacks is a curve with both ends' directions."""
     ax, ay, a = end_direction(before, True, 0.05)
     along = (after[:, 0] - ax) * math.cos(a) + (after[:, 1] - ay) * math.sin(a)
-    overlap = (along < 0.012) & (np.arange(len(after)) < 40)
+    left = (after[:, 1] - ay) * math.cos(a) - (after[:, 0] - ax) * math.sin(a)
+    overlap = (along < 0.012) & (along > -0.2) & (np.abs(left) < 0.03) & (np.arange(len(after)) < 40)
     rest = after[~overlap]
     if len(rest) < 4:
         return before
     bx, by, b = end_direction(rest, False, 0.05)
-    gap = math.hypot(bx - ax, by - ay)
-    steps = max(2, math.ceil(gap / SPACING_M))
-    t = np.linspace(0.0, 1.0, steps + 1)[1:-1, None]
-    ends = np.array([[ax, ay]]), np.array([[bx, by]])
-    tangents = gap * np.array([[math.cos(a), math.sin(a)]]), gap * np.array([[math.cos(b), math.sin(b)]])
-    curve = (
-        (2 * t**3 - 3 * t**2 + 1) * ends[0] + (t**3 - 2 * t**2 + t) * tangents[0]
-        + (3 * t**2 - 2 * t**3) * ends[1] + (t**3 - t**2) * tangents[1]
-    )  # fmt: skip
-    return np.concatenate([before, curve, rest])
+    return np.concatenate([before, curve((ax, ay, a), (bx, by, b))[1:-1], rest])
 
 
 def drawn(strokes: list[Stroke], joins: list[Stretch]) -> list[Pen]:

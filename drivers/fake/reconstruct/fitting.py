@@ -147,3 +147,17 @@ def end_direction(points: Array, at_end: bool, reach_m: float) -> tuple[float, f
     end = part[-1] if at_end else part[0]
     along = (end - middle) @ np.array([ux, uy])
     return float(middle[0] + along * ux), float(middle[1] + along * uy), math.atan2(uy, ux)
+
+
+def curve(one: tuple[float, float, float], two: tuple[float, float, float]) -> Array:
+    """Return points along a smooth curve from one place and direction to another, both included (a Hermite cubic)."""
+    (ax, ay, a), (bx, by, b) = one, two
+    size = math.hypot(bx - ax, by - ay)
+    t = np.linspace(0.0, 1.0, max(3, math.ceil(size / SPACING_M) + 1))[:, None]
+    ends = np.array([[ax, ay]]), np.array([[bx, by]])
+    tangents = size * np.array([[math.cos(a), math.sin(a)]]), size * np.array([[math.cos(b), math.sin(b)]])
+    points: Array = (
+        (2 * t**3 - 3 * t**2 + 1) * ends[0] + (t**3 - 2 * t**2 + t) * tangents[0]
+        + (3 * t**2 - 2 * t**3) * ends[1] + (t**3 - t**2) * tangents[1]
+    )  # fmt: skip
+    return points

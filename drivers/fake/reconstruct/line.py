@@ -67,14 +67,14 @@ def _crossings(track: Track, eye: Eye) -> list[float]:
     dark = np.nan_to_num(eye.dark)
     ups = np.flatnonzero((dark[:-1] < 0.5) & (dark[1:] >= 0.5))
     found = []
-    for up in ups:
+    for up in ups.tolist():
         downs = np.flatnonzero(dark[up + 1 :] < 0.5)
         if not len(downs):
             continue
         down = up + 1 + int(downs[0])
         turning = np.abs(track.turn[up : down + 1]).mean() > 0.5 and np.abs(track.speed[up : down + 1]).mean() < 0.03
         if turning and dark[up:down].max() > 0.85:
-            a, b = _at_half(eye, dark, int(up)), _at_half(eye, dark, down - 1)
+            a, b = _at_half(eye, dark, up), _at_half(eye, dark, down - 1)
             width = float(np.hypot(b[0] - a[0], b[1] - a[1]))
             if 0.008 < width < 0.024:
                 found.append(width)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from attrs import define
 
-from drivers.fake.reconstruct.fitting import SPACING_M, end_direction, even, smooth
+from drivers.fake.reconstruct.fitting import SPACING_M, curve, end_direction, even, smooth
 from drivers.fake.reconstruct.line import line_points
 from drivers.fake.reconstruct.paint import Patches, Spot, greens
 from drivers.fake.reconstruct.tracking import Array, Mask, Shift, Track, moved, smoothed
@@ -24,9 +24,13 @@ ON_IT_M = 0.045  #: so near a stretch already drawn, and along it, is the same l
 AGAIN_M = 0.08  #: a line driven again for so long tells how far the encoders have strayed meanwhile
 CORNER = math.radians(28.0)
 BACK = math.radians(150.0)
-GAP_M = (0.085, 0.225)  #: between the last and the first sight of the line
+GAP_M = (0.095, 0.225)  #: between the last and the first sight of the line
 LEVEL_RAD = 0.05  #: a body that leans more sees other light
+STRAIGHT = 12  #: so many points are 60 mm
 STRAIGHT_M = 0.0015  #: what a straight line of 50 mm may bow
+IN_LINE = 0.07  #: a gap and the lines at its ends differ in direction by less (rad); the course's format wants 5 degrees
+BETWEEN_M = 0.03  #: a robot that stays so near the smooth way on had the line between its eyes
+OBSTACLE_M, LEAST_HITS = 0.30, 6  #: the side range says so near, so often, where the robot goes round something
 BRIGHT = 0.2  #: an eye with less darkness sees floor
 DETOUR_M = 0.07  #: an axle so far off the straight way between two stretches drove round something
 MEET_M = 0.16  #: directions may meet so far before what was seen next,
@@ -228,6 +232,14 @@ def _join(track: Track, before: Stretch, after: Stretch, marks: Patches) -> floa
     bx, by, b = end_direction(after.points, False, 0.05)
     turn = math.remainder(b - a, math.tau)
     along, left = _frame(bx - ax, by - ay, a)
+    gap = GAP_M[0] < along < GAP_M[1] and abs(left) < IN_LINE * along and abs(turn - left / along) < IN_LINE
+    if gap and _is_gap(track, before, after):
+        after.join = "gap"
+        return 0.0
+    between = _driven(track, before, after, curve((ax, ay, a), (bx, by, b)))
+    if between is not None:
+        after.join, after.points = "smooth", np.concatenate([between, after.points])
+        return 0.0
     if _went_round(track, before, after):
         after.join = "obstacle"
         return math.hypot(along, left)
@@ -235,14 +247,46 @@ def _join(track: Track, before: Stretch, after: Stretch, marks: Patches) -> floa
     if CORNER < abs(turn) < BACK and meet is not None:
         after.join, after.meet = "corner", meet
         return 0.0
-    level = np.abs(smoothed(track.pitch)[_between(before, after)]).max() < LEVEL_RAD
-    straight = _is_straight(before.points[-12:]) and _is_straight(after.points[:12])
-    on = GAP_M[0] < along < GAP_M[1] and abs(left) < 0.012 + 0.06 * along and abs(turn) < 0.3
-    if level and straight and on and _bright(track, before, after):
-        after.join = "gap"
-        return 0.0
     after.join = "smooth" if math.hypot(along, left) < 0.12 else "bridge"
     return math.hypot(along, left) if after.join == "bridge" else 0.0
+
+
+def _aside(step: Array, place: Array) -> Array:
+    """Return how far a place is beside a step of a way, as a vector across it."""
+    along = (step[-1] - step[0]) / np.hypot(*(step[-1] - step[0]))
+    off = place - step[0]
+    across: Array = off - (off @ along) * along
+    return across
+
+
+def _is_gap(track: Track, before: Stretch, after: Stretch) -> bool:
+    """Tell whether a level robot saw bright floor between two straight ends."""
+    level = np.abs(smoothed(track.pitch)[_between(before, after)]).max() < LEVEL_RAD
+    straight = all(_is_straight(part) for part in (before.points[-STRAIGHT:], after.points[:STRAIGHT]))
+    straight = straight and min(len(before.points), len(after.points)) > 2 * STRAIGHT + 1
+    return bool(level) and straight and _bright(track, before, after)
+
+
+def _driven(track: Track, before: Stretch, after: Stretch, guess: Array) -> "Array | None":
+    """Return the way of the eyes' middle between two stretches, where the line must have lain between the eyes.
+
+    None where that cannot be: the robot backed up or stood, saw something else, or went round something (without a
+    side range: went off the smooth way from end to end).
+    """
+    part = slice(before.last, after.first + 1)
+    if part.stop - part.start < 8 or track.speed[part].min() < 0.02 or not _bright(track, before, after):
+        return None
+    x, y = line_points((track.x[part], track.y[part], track.heading[part]), np.zeros(1), track.left.ahead_m)
+    points = even(_thinned(track.travel[part], np.stack([x, y], axis=1)))
+    if len(points) < 4:
+        return None
+    share = np.linspace(0.0, 1.0, len(points))[:, None]
+    first, last = _aside(points[:2], before.points[-1]), _aside(points[-2:], after.points[0])
+    points = points + (1.0 - share) * first + share * last
+    seen = track.range_m[part]
+    clear = np.isfinite(track.range_m).any() and (seen < OBSTACLE_M).sum() < LEAST_HITS
+    apart, _ = _nearest(points, guess)
+    return points[1:-1] if clear or float(apart.max()) < BETWEEN_M else None
 
 
 def _is_straight(points: Array) -> bool:

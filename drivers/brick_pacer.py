@@ -1,9 +1,9 @@
 """The brick's beat is the host's: a tick begins when its row comes, and has the number that the brick's clock gives it.
 
 So a command goes out right after the row that it answers, and the brick has it early in the same period, however the
-clocks of both ends drift: there is no second timer that could slide past the first. Rules: a row that was lost or is
-late by more than half a period is a tick without a sample; a tick number is given once and numbers rise; while there
-is no link the ticks go on by the host's clock. The clock is an argument.
+clocks of both ends drift: there is no second timer that could slide past the first. Rules: a row that has not come
+nearly a period after its time is a tick without a sample; a tick number is given once and numbers rise; while there is
+no link the ticks go on by the host's clock. The clock is an argument.
 """
 
 from collections.abc import Callable
@@ -11,8 +11,9 @@ from typing import Protocol
 
 from drivers.link.session import Row
 
-GRACE = 0.5  #: periods after which a row that has not come is given up
-FOLLOW = 64  #: rows in which the beat follows a brick whose rows shift within their period
+GRACE = 0.95  #: periods after which a row that has not come is given up; then the next one is due
+EARLY = 8  #: a row may be made an eighth of a period before its time, and all but that after it
+FOLLOW_US = 1  #: a row; how fast the beat gives way to a brick whose rows come later and later
 MASK = 0xFFFFFFFF
 
 
@@ -34,13 +35,13 @@ class Beat:
         self._tick, self._begin_us = tick, clock_us
 
     def tick(self, clock_us: int) -> int:
-        """Return the tick of the row made at `clock_us`, the nearest one."""
+        """Return the tick of the row made at `clock_us`: rows are made at their time or later, not earlier."""
         ahead_us = (clock_us - self._begin_us) & MASK
-        if ahead_us > MASK >> 1:
+        if ahead_us > MASK >> 1:  # an older one
             ahead_us -= MASK + 1
-        periods = (2 * ahead_us + self._period_us) // (2 * self._period_us)
-        rest_us = ahead_us - periods * self._period_us
-        self._begin_us += periods * self._period_us + rest_us // FOLLOW
+        periods = (ahead_us + self._period_us // EARLY) // self._period_us
+        self._begin_us += periods * self._period_us
+        self._begin_us += min(FOLLOW_US, ahead_us - periods * self._period_us)
         self._tick += periods
         return self._tick
 

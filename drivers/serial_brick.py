@@ -24,11 +24,12 @@ from robotcore.backend import Address, EndOfRun, Raw
 from robotcore.checking import nearest
 from robotcore.command import HALT, Command
 from robotcore.errors import Faults, UserError
-from robotcore.layout import AGE_UNIT_S
+from robotcore.layout import AGE_UNIT_S, NEVER
 from robotcore.rig import Rig
 
 RETRY_S = 0.2  #: between two attempts to open a port
 STOP_COPIES = 3
+AGE_UNIT_US = round(AGE_UNIT_S * 1e6)
 BITS_PER_BYTE = 10  #: 8 data bits, a start and a stop bit
 FRAME_BYTES = 16  #: of a sense message around its row: see LINK.md
 
@@ -84,6 +85,7 @@ class SerialBrick:
         layout = rig.layout
         self._unpack = layout.row.unpack
         self._ages = tuple(slot.age for slot in layout.slots.values())
+        self._drive_age = layout.slots["drive"].age
         wire_s = _wire_time_s(url, FRAME_BYTES + layout.row.size, baud)
         self.session = HostSession(wanted_devices(rig), layout.row.size, rig.period_s, rig.dead_man_s, wire_s)
         self.pacer = BrickPacer(self, clock, rig.period_s)
@@ -98,7 +100,7 @@ class SerialBrick:
         self._held: Row | None = None  # the row of the tick that begins
         self._waited = False  # the pacer has waited for it, in vain or not
         self._row: Raw = ()
-        self._clock_us = self._acted_us = 0
+        self._measured_us = self._acted_us = 0  # brick's clock when the tracks' counts were taken; those acted upon
         self._handshakes = 0
         self._last: tuple[Command, m.Act] | None = None
         self._counted: dict[str, int] = {}
@@ -173,9 +175,12 @@ class SerialBrick:
             return None
         if self.session.handshakes != self._handshakes:
             self._begin_session()
-        self._clock_us = row.clock_us
+        counts = self._unpack(row.packed)
+        age = counts[self._drive_age]
+        if age != NEVER:
+            self._measured_us = row.clock_us - age * AGE_UNIT_US
         add = int((self._clock() - row.sent_s) / AGE_UNIT_S)
-        self._row = self._odometers.go_on(age_row(self._unpack(row.packed), self._ages, add))
+        self._row = self._odometers.go_on(age_row(counts, self._ages, add))
         return self._row
 
     def wait_for_row(self, until_s: float) -> Row | None:
@@ -306,20 +311,20 @@ class SerialBrick:
                 self._lose_wire(f"the port failed: {error}")
 
     def _message(self, command: Command) -> m.Act:
-        last, clock_us = self._last, self._clock_us
-        if last is not None and clock_us == self._acted_us and last[0] == command:
+        last, measured_us = self._last, self._measured_us
+        if last is not None and measured_us == self._acted_us and last[0] == command:
             return last[1]  # nothing new: the same power again
         powers = self._loops.powers(command, self._row, self._passed_s())
         message = m.Act(self._loops.outputs, *powers)
-        self._last, self._acted_us = (command, message), clock_us
+        self._last, self._acted_us = (command, message), measured_us
         return message
 
     def _passed_s(self) -> float:
-        """Return the seconds between the last two rows acted upon, in whole periods where that is nearly true."""
+        """Return the seconds between the last two counts acted upon, in whole periods where that is nearly true."""
         period_s = self._rig.period_s
-        if self._last is None or self._clock_us == self._acted_us:
+        if self._last is None or self._measured_us == self._acted_us:
             return period_s
-        passed_s = ((self._clock_us - self._acted_us) & 0xFFFFFFFF) * 1e-6
+        passed_s = ((self._measured_us - self._acted_us) & 0xFFFFFFFF) * 1e-6
         periods = round(passed_s / period_s)
         return periods * period_s if periods and abs(passed_s / period_s - periods) < 0.2 else passed_s
 

@@ -3,10 +3,13 @@
 from collections.abc import Callable
 
 from drivers.agent.brick_agent import Agent
+from drivers.agent.fake_world import FakeWorld
 from drivers.agent.line import Line, LineFaults
 from drivers.agent.stand_in import Powers, WorldPort
 from drivers.devices import find_built_in
+from drivers.fake.backend import build
 from drivers.serial_brick import SerialBrick
+from robotcore.backend import parse_address
 from robotcore.command import Command
 from robotcore.rig import Rig, parse_rig
 
@@ -178,9 +181,9 @@ class Bench:
         self.opened += 1
         return MemoryWire(self, wait_s)
 
-    def backend(self, patience_s: float = 1.0) -> SerialBrick:
+    def backend(self, url: str = "/dev/bench", patience_s: float = 1.0) -> SerialBrick:
         return SerialBrick(
-            "/dev/bench",
+            url,
             self.rig,
             patience_s=patience_s,
             clock=lambda: self.now_s,
@@ -206,3 +209,17 @@ class Bench:
     def longest_after_act_s(self) -> float:
         """Return the longest time that a motor had power after the act message that allowed it."""
         return max((now_s - acted_s for now_s, acted_s in self.moving), default=0.0)
+
+
+class FakeBench(Bench):
+    """The set-up with the fake robot behind the brick: `url` as for the backend ``fake:``."""
+
+    def __init__(self, rig: Rig, url: str) -> None:
+        self.url = url
+        super().__init__(rig)
+
+    def restart_agent(self) -> None:
+        fake = build(parse_address(self.url), self.brick_rig)
+        self.port = WorldPort(self.brick_rig, FakeWorld(fake), self.wires, lambda: self.now_s)
+        self.agent = Agent(self.port)
+        self.agent_alive = True

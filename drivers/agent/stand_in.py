@@ -71,7 +71,8 @@ class WorldPort:
         self._clock = clock
         self._period_s = rig.period_s
         self._row: Sequence[int] = ()
-        self._at_s = 0.0  # the instant of the last step
+        self._at_s = self._seen_s = 0.0  # the instant of the last step, and when its row was made
+        self._read: set[int] = set()  # devices that were read since then: one read again asks for the next row
         self.powers: list[int] = [0, 0, 0, 0]
         self.driven = False
         self._counts_now = (0, 0, 0, 0), False  # powers and driven, as they count in the period that runs
@@ -88,15 +89,17 @@ class WorldPort:
     def _catch_up(self, now_s: float) -> None:
         self._at_s = max(self._at_s, now_s - self.MOST_AT_ONCE * self._period_s)
         while now_s - self._at_s >= 1.5 * self._period_s:
-            self._step(self._at_s + self._period_s)
+            self._step(self._at_s)
 
     def _step(self, now_s: float) -> None:
         self._row = self._world.step(*self._counts_now)
-        self._at_s = now_s
+        self._at_s += self._period_s
+        self._seen_s = now_s
+        self._read.clear()
         self._changed(now_s)
 
     def _changed(self, now_s: float) -> None:
-        if now_s - self._at_s < 0.5 * self._period_s:
+        if now_s - self._seen_s < 0.5 * self._period_s:
             left, right, gripper, sorter = self.powers
             self._counts_now = (left, right, gripper, sorter), self.driven
 
@@ -104,15 +107,16 @@ class WorldPort:
         """Write the world's counts of device `number` into `counts`; return their age in microseconds."""
         now_s = self._clock()
         if not self._row:
-            self._row, self._at_s = self._world.look(), now_s
-        elif now_s - self._at_s >= 0.5 * self._period_s:
+            self._row, self._at_s, self._seen_s = self._world.look(), now_s, now_s
+        elif number in self._read and now_s - self._at_s >= 0.5 * self._period_s:
             self._step(now_s)
+        self._read.add(number)
         slot = self._slots[number]
         counts[:] = self._row[slot.start : slot.stop]
         age = self._row[slot.age]
         if age == NEVER:
             return -1
-        return round(age * AGE_UNIT_S * 1e6 + (now_s - self._at_s) * 1e6)
+        return round((age * AGE_UNIT_S + max(0.0, now_s - self._at_s)) * 1e6)
 
     def set_power(self, motor: int, per_mille: int) -> None:
         """Power a motor."""

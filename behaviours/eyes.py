@@ -1,5 +1,8 @@
 """The two floor eyes and the way they came: what every behaviour on the line knows about it.
 
+The light is followed from place to place by the eye that is less on the line, up at once and down slowly, under both
+eyes alike. Where both are dimmed the nose is up, and what that takes is undone.
+
 Rules: whoever steers calls `Line.look` once a tick, and nobody else does. An eye turns a reading into darkness, 0 on
 the floor and 1 on the line, by the brightness of the floor *here*: the lamp's and the hall's light, and how high the
 eye is mounted, need not be what they were at calibration. A missing reading leaves the last one, and is counted.
@@ -9,7 +12,7 @@ import math
 from typing import NamedTuple
 
 from behaviours.settings import LineSettings
-from behaviours.trail import Trail
+from behaviours.trail import STEP_M, Trail
 from robotcore.control import Pid, PidSettings
 from robotcore.readings import OK, SATURATED, Colour, Sample
 from robotcore.robot import Robot
@@ -124,16 +127,16 @@ class Line:
     def look(self, sample: Sample) -> bool:
         """Take in this tick's readings; False once the floor or the tracks have not been seen for too long."""
         left, right, drive = self.left, self.right, sample[6]
-        left.see(sample[2])
-        right.see(sample[3])
-        if drive[8] == OK:
-            self.misses = 0
-            self.travel_m = travel = drive[2]
-            self.heading_rad = heading = drive[3]
-            self.trail.follow(travel, heading)
+        if sample[2][7] or sample[3][7] or drive[8]:
+            self._miss(sample)
         else:
-            self.misses += 1
-            travel, heading = self.travel_m, self.heading_rad
+            left.misses = right.misses = self.misses = 0
+            left.dark = 1.0 - sample[2][4] / left.white
+            right.dark = 1.0 - sample[3][4] / right.white
+            self.travel_m, self.heading_rad = drive[2], drive[3]
+        travel, heading = self.travel_m, self.heading_rad
+        if not -STEP_M < travel - self.trail.travel_m < STEP_M:
+            self.trail.follow(travel, heading)
         left_dark, right_dark = left.dark, right.dark
         bright = 1.0 - (left_dark if left_dark < right_dark else right_dark)
         if bright < LEVEL:
@@ -143,7 +146,12 @@ class Line:
             if left_dark < SPIKE or right_dark < SPIKE:
                 self.rough_m = travel
             elif bright > BARE:
-                self._adapt(bright)
+                share = 1.0 + (RISE if bright > 1.0 else FALL) * (bright - 1.0)
+                light = self._light * share
+                if DARKEST < light < BRIGHTEST:
+                    self._light = light
+                    left.white *= share
+                    right.white *= share
         if left_dark < BRIGHT:
             left.bright_m, left.bright_rad = travel, heading
         elif left_dark > BLACK:
@@ -165,14 +173,16 @@ class Line:
         self.left.white, self.right.white = left_white, right_white
         self._light = 1.0
 
-    def _adapt(self, bright: float) -> None:
-        """Follow the light from place to place by the eye that is less on the line: up at once, down slowly."""
-        share = 1.0 + (RISE if bright > 1.0 else FALL) * (bright - 1.0)
-        light = self._light * share
-        if DARKEST < light < BRIGHTEST:
-            self._light = light
-            self.left.white *= share
-            self.right.white *= share
+    def _miss(self, sample: Sample) -> None:
+        """Take in a tick in which a reading is missing or marked."""
+        self.left.see(sample.floor_left)
+        self.right.see(sample.floor_right)
+        drive = sample.drive
+        if drive.status == OK:
+            self.misses = 0
+            self.travel_m, self.heading_rad = drive.travel_m, drive.heading_rad
+        else:
+            self.misses += 1
 
     def _dim(self, bright: float, travel_m: float) -> tuple[float, float]:
         """Undo what the nose up takes from both eyes alike; note a floor that is not even."""

@@ -102,16 +102,20 @@ async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> Met:
     """Return the side on which green is suspected; green just behind an arm does not count."""
     m = s.marker
     left_vote, right_vote = Vote(m.votes, m.window), Vote(m.votes, m.window)
-    gate, light = m.gate, m.light
+    gate, light, quiet = m.gate, m.light, True
     while True:
         sample = await tick()
         left, right = sample[2], sample[3]
         left_green = gate < left[3] < light and is_green(left, m) and is_before(line, line.left, m)
         right_green = gate < right[3] < light and is_green(right, m) and is_before(line, line.right, m)
+        if quiet and not left_green and not right_green:
+            continue
+        quiet = False
         if left_vote.update(left_green):
             return Met("marker", 1)
         if right_vote.update(right_green):
             return Met("marker", -1)
+        quiet = not left_vote.count and not right_vote.count
 
 
 def is_before(line: Line, eye: Eye, s: MarkerSettings) -> bool:

@@ -3,8 +3,8 @@
 from behaviours.eyes import Line, Met
 from behaviours.follow import ARM_LEFT, ARM_RIGHT, BLANK, follow_line
 from behaviours.junction import marker_ahead, pass_arm, take_junction
-from behaviours.obstacle import Looming, go_round, obstacle_ahead
 from behaviours.lost import carry_on, find_line, sight_again
+from behaviours.obstacle import Looming, go_round, obstacle_ahead
 from behaviours.settings import LineSettings
 from behaviours.start import learn_floor, start_pressed
 from behaviours.strips import red_strip
@@ -44,7 +44,7 @@ async def stay_on_line(robot: Robot, line: Line, s: LineSettings) -> Met:
     """Follow the line across corners, crossings and gaps; return once it is lost."""
     while True:
         event = await follow_line(robot, line, s)
-        if event == ARM_LEFT or event == ARM_RIGHT:
+        if event in (ARM_LEFT, ARM_RIGHT):
             there = await pass_arm(robot, line, 1 if event == ARM_LEFT else -1, s)
         elif event == BLANK:
             there = await carry_on(robot, line, s)

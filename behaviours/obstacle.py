@@ -16,9 +16,8 @@ from collections import deque
 from behaviours.eyes import Line, Met
 from behaviours.motion import drive_on, settle, turn_by, wheels, wrap
 from behaviours.settings import RIGHT_ANGLE, LineSettings, ObstacleSettings
-from robotcore.control import LowPass
 from robotcore.kernel import tick
-from robotcore.readings import Range
+from robotcore.readings import SATURATED, Range
 from robotcore.robot import Robot
 
 EMPTY, DIM, LIT = 0, 1, 2
@@ -39,34 +38,36 @@ class Looming:
 
     def __init__(self, s: ObstacleSettings, dt: float) -> None:
         self._s = s
-        self._dt = dt
-        self._smooth = LowPass(s.smooth_s)
+        self._share = dt / (s.smooth_s + dt)
+        self._rise, self._fall, self._adapt = s.rise, -s.fall, s.adapt
         self._seen: deque[tuple[float, float]] = deque(maxlen=24)
-        self.empty = math.nan
-        self.rise = 0.0
         self._lit_m: float | None = None
+        self._light = self.empty = math.nan
+        self.rise = 0.0
 
     def forget(self) -> None:
         """Start anew: what is ahead now is the empty hall."""
-        self._smooth.reset()
         self._seen.clear()
+        self._lit_m = None
         self.empty = math.nan
 
     def see(self, light: float, travel_m: float) -> int:
         """Take in the sensor's lightness at a travel; return `EMPTY`, `DIM` or `LIT`."""
-        smooth = self._smooth.update(light, self._dt)
         if self.empty != self.empty:
-            self.empty = smooth
+            self.empty = self._light = light
+        self._light = smooth = self._light + self._share * (light - self._light)
         self.rise = rise = smooth - self.empty
-        what = LIT if rise > self._s.rise else DIM if rise < -self._s.fall else EMPTY
-        if what != LIT:
+        if rise <= self._rise:
             self._lit_m = None
-        elif self._lit_m is None:
+            self.empty += self._adapt * rise
+            return EMPTY if rise >= self._fall else DIM
+        self.empty += 0.02 * self._adapt * rise
+        if self._lit_m is None:
             self._lit_m = travel_m
-        self.empty += (self._s.adapt if what != LIT else 0.02 * self._s.adapt) * rise
+            self._seen.clear()
         if not self._seen or travel_m - self._seen[-1][0] > self._s.step_m:
             self._seen.append((travel_m, rise))
-        return what
+        return LIT
 
     def near(self, travel_m: float) -> float | None:
         """Return the distance of something lit that is near, or None.
@@ -100,7 +101,7 @@ async def obstacle_ahead(robot: Robot, line: Line, looming: Looming, s: LineSett
     o, count = s.obstacle, 0
     while True:
         front = (await tick())[4]
-        if not front[6]:
+        if front[7] and front[7] != SATURATED:
             continue
         if looming.see(front[3], line.travel_m) == EMPTY:
             line.cap_m_s, count = math.inf, 0

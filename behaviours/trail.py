@@ -55,10 +55,8 @@ class Trail:
         self._points.clear()
 
     def follow(self, travel_m: float, heading_rad: float) -> None:
-        """Take in the encoders' travel and heading; every few millimetres this makes a point."""
+        """Make a point of the encoders' travel and heading; call it every `STEP_M`, which is what the sums cost."""
         moved = travel_m - self.travel_m
-        if -STEP_M < moved < STEP_M:
-            return
         middle = 0.5 * (heading_rad + self.heading_rad)
         self.x_m += moved * math.cos(middle)
         self.y_m += moved * math.sin(middle)

@@ -4,7 +4,9 @@ import math
 
 from behaviours.settings import MarkerSettings
 from behaviours.strips import is_green
+from behaviours.zone.collect import roll_and_try
 from behaviours.zone.chart import ENTRY, QUARTER
+from behaviours.zone.deposit import deposit
 from behaviours.zone.drive import THERE, along_wall, go_to, lane_along, rest, straight, turn_to
 from behaviours.zone.openings import Opening, along, before, same
 from behaviours.zone.scene import Zone
@@ -21,6 +23,7 @@ def exits(z: Zone) -> list[Opening]:
 
 async def leave(z: Zone, marker: MarkerSettings) -> bool:
     """Leave over the green strip; False where it was not found."""
+    stays = z.load.count
     for attempt in range(z.s.exit.tries):
         found = exits(z)
         if not found:
@@ -31,6 +34,10 @@ async def leave(z: Zone, marker: MarkerSettings) -> bool:
         if await go_out(z, opening, marker):
             z.robot.decide("exit found", wall=opening.wall, middle=round(opening.middle_m, 3), attempt=attempt + 1)
             return True
+        if z.load.count and z.load.count != stays:
+            await deposit(z)
+            stays = z.load.count
+            continue
         z.robot.decide("no exit here", wall=opening.wall, middle=round(opening.middle_m, 3), attempt=attempt + 1)
     z.robot.fault("lost", "the way out was not found; standing")
     return False
@@ -59,6 +66,8 @@ async def go_out(z: Zone, opening: Opening, marker: MarkerSettings) -> bool:
     x, y = before(z.chart, opening, e.off_m)
     await line_up(z, opening, x, y)
     await turn_to(z, opening.wall * QUARTER)
+    if await roll_and_try(z, opening.wall * QUARTER):
+        return False
     votes = Vote(e.votes, e.window), Vote(e.votes, e.window)
 
     def green() -> str:

@@ -76,8 +76,9 @@ class ChartSettings:
 class SweepSettings:
     """Driving round along the walls, farther inward each time."""
 
-    gap_m: float = number(0.033, 0.01, 0.2)
-    """Room between body and wall in the first round: the range sensor does not measure below 30 mm."""
+    gap_m: float = number(0.060, 0.01, 0.2)
+    """Room between body and wall in the first round: wider than an object, so that none is pushed along the wall and
+    out of an opening; and the body can turn there."""
     pitch_m: float = number(0.085, 0.02, 0.3)
     """How much farther inward each round runs: the collector's width less what the lane may be off."""
     swing_m: float = number(0.010, 0.0, 0.1)

@@ -206,23 +206,27 @@ async def comb(z: Zone) -> None:
                 return
             await before_tooth(z, wall, place, first)
             first = False
-            await tooth(z, wall)
+            await tooth(z, wall, is_open(z, wall, place))
         wall = (wall + z.turn) % 4
     z.robot.decide("combed", **z.load.fields())
 
 
 def teeth(z: Zone, wall: int) -> list[float]:
-    """Return the places along a wall at which to drive at it: not at openings, nor where the body cannot go."""
+    """Return the places along a wall at which to drive at it: not where the body cannot go."""
     low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
     margin = z.half_m + 0.03
     low, high = low + margin, high - margin
     count = max(1, math.ceil((high - low) / z.s.sweep.comb_m))
     places = [low + (high - low) * i / count for i in range(count + 1)]
+    return places if (wall in (0, 3)) == (z.turn > 0) else places[::-1]
+
+
+def is_open(z: Zone, wall: int, place: float) -> bool:
+    """Tell whether the front would not lie flat against the wall at a place, for an opening."""
     gaps = [o for o in z.openings.found if o.wall == wall]
     if wall == ENTRY:
         gaps = [*gaps, Opening(ENTRY, 0.0, 0.28)]
-    free = [p for p in places if all(abs(p - o.middle_m) > 0.5 * o.width_m + 0.5 * z.half_m for o in gaps)]
-    return free if (wall in (0, 3)) == (z.turn > 0) else free[::-1]
+    return any(abs(place - o.middle_m) < 0.5 * o.width_m + 0.5 * z.half_m for o in gaps)
 
 
 async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
@@ -240,8 +244,8 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
         await back_aside(z, left)
 
 
-async def tooth(z: Zone, wall: int) -> None:
-    """Drive up to a wall: first close the jaws before it, then on until the front touches it."""
+async def tooth(z: Zone, wall: int, open_there: bool) -> None:
+    """Drive up to a wall: first close the jaws before it, then, but for an opening, on until the front touches it."""
     heading = wall * QUARTER
     for _ in range(3):
         near = z.chart.room(wall, z.robot.body.front_m) - z.s.sweep.before_m
@@ -249,6 +253,8 @@ async def tooth(z: Zone, wall: int) -> None:
             break
         if await roll_and_try(z, heading):
             continue
+        if open_there:
+            break
         reason = await approach(z, 0.10, heading)
         if reason == TOUCH:
             await dock(z, wall)
@@ -259,4 +265,3 @@ async def tooth(z: Zone, wall: int) -> None:
             if await try_jaws(z):
                 continue
         break
-    await straight(z, -0.08, z.s.sweep.slow_m_s)

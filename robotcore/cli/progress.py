@@ -16,16 +16,16 @@ class Progress:
         log: its last decision is shown.
         period_s: the length of a tick in seconds.
         now: a steady clock in seconds.
-        stream: where to write.
+        stream: where to write; standard error by default.
 
     """
 
-    def __init__(self, log: Log, period_s: float, now: Callable[[], float], stream: TextIO = sys.stderr) -> None:
+    def __init__(self, log: Log, period_s: float, now: Callable[[], float], stream: TextIO | None = None) -> None:
         self._log = log
         self._period_s = period_s
         self._now = now
-        self._stream = stream
-        self._live = stream.isatty()
+        self._stream = sys.stderr if stream is None else stream
+        self._live = self._stream.isatty()
         self._next_s = 0.0
 
     def __call__(self, tick: int) -> None:

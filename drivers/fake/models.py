@@ -107,7 +107,9 @@ def _eye(fitted: Fitted, scene: Scene, delay_s: float, gain: float) -> Callable[
     """Return ``see()``: what a colour sensor gets, in counts above its offset: `gain` counts of green at light 1."""
     place = _place(fitted, scene)
     gain *= SENSOR_GAIN.get(fitted.role, 1.0)
-    lighting = Lighting.of(scene.drawn, scene.field).scaled(*(gain * share for share in RESPONSE))
+    own = scene.drawn.gains.get(fitted.role, (1.0, 1.0, 1.0))
+    red, green, blue = (gain * share * part for share, part in zip(RESPONSE, own, strict=True))
+    lighting = Lighting.of(scene.drawn, scene.field).scaled(red, green, blue)
     if fitted.role == "front" and scene.yard is not None:
         return make_yard_eye(_front_view(scene), place, lighting, scene.truth, scene.yard)
     if fitted.role == "front":

@@ -89,6 +89,7 @@ class Drawn:
     phase: float = 0.0  #: where encoders and slow changes start, 0 to 1
     gaussians: tuple[float, ...] = field(default=(0.0,), repr=False)
     drop_draws: tuple[float, ...] = field(default=(1.0,), repr=False)
+    gains: Mapping[str, Triple] = field(factory=dict)  #: of single colour sensors by role, never drawn: see reconstruct
 
 
 def read_sizes(options: Mapping[str, str], url: str) -> dict[str, float]:

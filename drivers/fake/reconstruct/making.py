@@ -27,10 +27,10 @@ from drivers.fake.reconstruct.tracking import LIT, Array, Track, samples_of, tra
 from drivers.fake.reconstruct.writing import LARGEST_M, Found, Stub, board, text_of
 from drivers.fake.resuming import TickPose
 from robotcore.backend import Address
-from robotcore.calibration import Calibration
+from robotcore.calibration import Calibration, Triple
 from robotcore.decode import Decoder
 from robotcore.errors import UserError
-from robotcore.readings import Sample
+from robotcore.readings import Colour, Sample
 from robotcore.recording.content import Recording
 from robotcore.rig import Rig
 
@@ -52,7 +52,7 @@ class Remade:
     repair: Repair
     notes: list[str]
     data: dict[str, Any]
-    lamp: tuple[float, float, float]
+    gains: dict[str, Triple]
 
 
 def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
@@ -89,7 +89,7 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     ]
     notes = [told, *notes, f"straights lie at right angles to {repair.squareness:.2f} (1 is exact)"]
     data = {"fit_rms": fit.rms, "fit_off": fit.off, "course_toml": text, **repair_data(repair)}
-    return Remade(course, poses, fit, repair, notes, data, _lamp(rig, calibration, samples))
+    return Remade(course, poses, fit, repair, notes, data, _gains(rig, calibration, samples))
 
 
 def repair_data(repair: Repair) -> dict[str, float]:
@@ -247,20 +247,29 @@ def _on_line(thing: Thing, lines: Array) -> Thing:
     return thing._replace(spot=Spot(x, y, heading))
 
 
-def _lamp(rig: Rig, calibration: Calibration, samples: Sequence[Sample]) -> tuple[float, float, float]:
-    """Return by what the fake's light must be multiplied for its floor to read as the recorded one, by channel.
+def _gains(rig: Rig, calibration: Calibration, samples: Sequence[Sample]) -> dict[str, Triple]:
+    """Return by what each colour sensor of the fake must be more sensitive for its floor to read as the recorded one.
 
-    Both eyes get the same light: what differs between them is left to the behaviours, which have to cope with that.
+    That takes in the venue's light, the mount and the sensor itself. The forward sensor sees no floor: a white card
+    shall read as the floor does on the average.
     """
     pad = FakeBackend(Address("fake", "pad", {}, "fake:pad"), rig, None, 0, {})
     decode = Decoder(rig, calibration)
     board = [decode(tick, pad.sense(tick)) for tick in range(PAD_TICKS)][-1]
-    recorded, fake = _floor_light(samples), _floor_light([board])
-    red, green, blue = (float(np.clip(a / b, 0.05, 20.0)) for a, b in zip(recorded, fake, strict=True))
+    floors = {role: _floor_light([getattr(s, role) for s in samples]) for role in ("floor_left", "floor_right")}
+    if board.front.valid:
+        floors["front"] = 0.5 * (floors["floor_left"] + floors["floor_right"])
+    return {role: _ratio(floor, getattr(board, role)) for role, floor in floors.items()}
+
+
+def _floor_light(readings: Sequence[Colour]) -> Array:
+    """Return red, green and blue of the floor: the median of what is bright; 1 where nothing is."""
+    values = np.array([reading[:5] for reading in readings if reading.valid]).reshape(-1, 5)
+    lit = values[values[:, 4] > LIT, :3]
+    floor: Array = np.median(lit, axis=0) if len(lit) else np.ones(3)
+    return floor
+
+
+def _ratio(wanted: Array, given: Colour) -> Triple:
+    red, green, blue = (float(np.clip(a / b, 0.05, 20.0)) for a, b in zip(wanted, given[:3], strict=True))
     return red, green, blue
-
-
-def _floor_light(samples: Sequence[Sample]) -> Array:
-    readings = np.array([eye[:6] for s in samples for eye in (s.floor_left, s.floor_right) if eye.valid])
-    lit: Array = np.median(readings[readings[:, 4] > LIT, :3], axis=0)
-    return lit

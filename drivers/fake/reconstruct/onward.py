@@ -69,7 +69,7 @@ def onward(recording: Recording, rig: Rig, calibration: Calibration, tick: int, 
     made = remade(recording, rig, calibration)
     address = Address("fake", "reconstructed", {}, "fake:reconstructed")
     backend = FakeBackend(address, rig, made.course, 0, {"noise": 1.0})
-    backend.drawn = evolve(backend.drawn, lamp=made.lamp, ambient=made.lamp)
+    backend.drawn = evolve(backend.drawn, gains=made.gains)
     return Onward(backend, made.poses, f"{made.course.name!r}, reconstructed", made.notes, made.data)
 
 

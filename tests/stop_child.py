@@ -3,6 +3,7 @@
 Usage: python -m tests.stop_child CAUSE FILE. Says "moving" on standard output once the tracks run.
 """
 
+import contextlib
 import os
 import sys
 import threading
@@ -69,10 +70,8 @@ async def hangs_deep(robot):
     robot.drive(0.1, 0.1)
     await tick()
     while True:
-        try:
+        with contextlib.suppress(BaseException):
             threading.Event().wait()
-        except BaseException:
-            pass
 
 
 def rows(cause):

@@ -89,21 +89,45 @@ def test_share_of_green_on_readings_between_black_and_white(bench, patch, expect
 @pytest.mark.parametrize(
     ("sensor", "expected"),
     [  # colour-science (R): x/white, least and greatest over the seven lights
-        ("Nikon", {
-            WHITE: (0.333, 0.333), BLACK: (0.331, 0.334), "green": (0.475, 0.520), "foliage": (0.406, 0.438),
-            "yellow green": (0.418, 0.459), "bluish green": (0.381, 0.395), "yellow": (0.345, 0.387),
-            "red": (0.151, 0.192),
-        }),
-        ("CIE", {
-            WHITE: (0.333, 0.333), BLACK: (0.326, 0.330), "green": (0.466, 0.505), "foliage": (0.419, 0.446),
-            "yellow green": (0.455, 0.495), "bluish green": (0.345, 0.364), "yellow": (0.426, 0.472),
-            "red": (0.312, 0.330),
-        }),
-        ("Sigma", {
-            WHITE: (0.333, 0.333), BLACK: (0.332, 0.333), "green": (0.351, 0.358), "foliage": (0.340, 0.345),
-            "yellow green": (0.341, 0.347), "bluish green": (0.342, 0.347), "yellow": (0.333, 0.339),
-            "red": (0.297, 0.317),
-        }),
+        (
+            "Nikon",
+            {
+                WHITE: (0.333, 0.333),
+                BLACK: (0.331, 0.334),
+                "green": (0.475, 0.520),
+                "foliage": (0.406, 0.438),
+                "yellow green": (0.418, 0.459),
+                "bluish green": (0.381, 0.395),
+                "yellow": (0.345, 0.387),
+                "red": (0.151, 0.192),
+            },
+        ),
+        (
+            "CIE",
+            {
+                WHITE: (0.333, 0.333),
+                BLACK: (0.326, 0.330),
+                "green": (0.466, 0.505),
+                "foliage": (0.419, 0.446),
+                "yellow green": (0.455, 0.495),
+                "bluish green": (0.345, 0.364),
+                "yellow": (0.426, 0.472),
+                "red": (0.312, 0.330),
+            },
+        ),
+        (
+            "Sigma",
+            {
+                WHITE: (0.333, 0.333),
+                BLACK: (0.332, 0.333),
+                "green": (0.351, 0.358),
+                "foliage": (0.340, 0.345),
+                "yellow green": (0.341, 0.347),
+                "bluish green": (0.342, 0.347),
+                "yellow": (0.333, 0.339),
+                "red": (0.297, 0.317),
+            },
+        ),
     ],
 )
 def test_share_of_green_on_readings_over_white(bench, sensor, expected):

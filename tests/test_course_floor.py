@@ -17,7 +17,9 @@ from drivers.fake.course.geometry import Polyline
 from drivers.fake.course.shapes import Arc
 
 HEAD = '[course]\nname = "t"\nsize_mm = [1200, 900]\nline_width_mm = 16\n[start]\nat_mm = [250, 300]\n'
-STRAIGHT = HEAD + """
+STRAIGHT = (
+    HEAD
+    + """
 [[line]]
 from_mm = [200, 300]
 moves = [ { straight_mm = 700 }, { strip = "red" }, { straight_mm = 30 } ]
@@ -25,6 +27,7 @@ moves = [ { straight_mm = 700 }, { strip = "red" }, { straight_mm = 30 } ]
 kind = "silver"
 at_mm = [500, 300]
 """
+)
 
 
 def fine_points(piece):
@@ -35,9 +38,9 @@ def exact_areas(course):
     """Every painted surface as (what is seen of it, colour): strips over line over markers over floor."""
     chains = [Polyline(p for piece in stroke.pieces for p in fine_points(piece)) for stroke in course.strokes]
     half = course.line_width_m / 2
-    line = unary_union([
-        LineString(chain.points).buffer(half, cap_style="flat", join_style="mitre", mitre_limit=5) for chain in chains
-    ])
+    line = unary_union(
+        [LineString(chain.points).buffer(half, cap_style="flat", join_style="mitre", mitre_limit=5) for chain in chains]
+    )
     colours = course.colours
     stack = [(Polygon(strip.corners()), getattr(colours, strip.kind)) for strip in course.strips[::-1]]
     stack += [(line, colours.line), (unary_union([Polygon(m.corners()) for m in course.markers]), colours.marker)]
@@ -53,9 +56,7 @@ def exact_look(areas, table, x, y, radius):
     disc = Point(x, y).buffer(radius, quad_segs=32)
     shares = [(area.intersection(disc).area / disc.area, colour) for area, colour in areas]
     rest = 1.0 - sum(share for share, _ in shares)
-    return tuple(
-        sum(share * colour[i] for share, colour in shares) + rest * table[i] for i in range(3)
-    )
+    return tuple(sum(share * colour[i] for share, colour in shares) + rest * table[i] for i in range(3))
 
 
 @pytest.mark.parametrize("name", ["quay", "shoals", "storm"])
@@ -149,8 +150,13 @@ def test_looks_are_the_same_in_any_process():
         "print([look(0.48 + i * 0.0017, 0.31 + i * 0.0003) for i in range(20)])"
     )
     outputs = {
-        subprocess.run([sys.executable, "-c", code], env={"PYTHONHASHSEED": seed, "PYTHONPATH": "."}, check=True,
-                       capture_output=True, text=True).stdout
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={"PYTHONHASHSEED": seed, "PYTHONPATH": "."},
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stdout
         for seed in ("1", "2")
     }
     assert len(outputs) == 1

@@ -52,17 +52,20 @@ def test_a_random_course_keeps_room_beside_its_obstacles():
                 for other in course.route.spots:
                     assert other.kind == "obstacle" or not spot.s_m - 0.15 < other.s_m < spot.end_m + 0.15
                 far = [s / 50 for s in range(int(course.route.length_m * 50)) if abs(s / 50 - spot.s_m) > 0.5]
-                assert all(
-                    (course.route.at(s)[0] - x) ** 2 + (course.route.at(s)[1] - y) ** 2 > 0.33**2 for s in far
-                )
+                assert all((course.route.at(s)[0] - x) ** 2 + (course.route.at(s)[1] - y) ** 2 > 0.33**2 for s in far)
     assert found >= 8
 
 
 def test_the_same_seed_gives_the_same_text_in_any_process():
     code = "from drivers.fake.course.generator import random_text\nprint(random_text(7, 0.9), end='')"
     for seed in ("1", "2"):
-        out = subprocess.run([sys.executable, "-c", code], env={"PYTHONHASHSEED": seed, "PYTHONPATH": "."}, check=True,
-                             capture_output=True, text=True).stdout
+        out = subprocess.run(
+            [sys.executable, "-c", code],
+            env={"PYTHONHASHSEED": seed, "PYTHONPATH": "."},
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stdout
         assert out == random_text(7, 0.9)
     assert random_text(8, 0.9) != random_text(7, 0.9) != random_text(7, 0.8)
 

@@ -22,7 +22,8 @@ from robotcore.errors import Faults
 def course_of(moves, *, more="", width=15, start="[200, 600]", line="[150, 600]", size="[2400, 1200]"):
     return parse_course(
         f'[course]\nname = "t"\nsize_mm = {size}\nline_width_mm = {width}\n[start]\nat_mm = {start}\n'
-        f"[[line]]\nfrom_mm = {line}\nmoves = [{moves}]\n{more}", "t",
+        f"[[line]]\nfrom_mm = {line}\nmoves = [{moves}]\n{more}",
+        "t",
     )
 
 
@@ -33,8 +34,10 @@ place = st.tuples(coordinate, coordinate)
 
 def test_the_route_is_as_long_as_its_moves():
     # Closed form: straights add up, arcs are radius times sweep; 3 degree chords lose 1 - sin(x)/x, x = 1.5 degrees.
-    course = course_of(f"{{ straight_mm = 400 }}, {{ arc_deg = 90, radius_mm = 200 }}, {{ straight_mm = 60 }}, "
-                       f"{{ gap_mm = 80 }}, {{ straight_mm = 100 }}, {FINISH}")
+    course = course_of(
+        f"{{ straight_mm = 400 }}, {{ arc_deg = 90, radius_mm = 200 }}, {{ straight_mm = 60 }}, "
+        f"{{ gap_mm = 80 }}, {{ straight_mm = 100 }}, {FINISH}"
+    )
     exact = 0.35 + 0.2 * math.pi / 2 + 0.06 + 0.08 + 0.1
     assert course.route.length_m == pytest.approx(exact, abs=0.2 * math.pi / 2 * 1.2e-4 + 1e-5)
     x, y, heading = course.route.at(course.route.length_m)
@@ -61,8 +64,15 @@ def test_crossings_agree_with_shapely(a, b, c, d):
         assert theirs.distance(Point(ours)) < 1e-6 or LineString([a, b]).distance(LineString([c, d])) < 1e-9
     elif not theirs.is_empty:
         # parallel and overlapping, or touching within rounding
-        inner = min(Point(p).distance(s) for p, s in ((a, LineString([c, d])), (b, LineString([c, d])),
-                                                      (c, LineString([a, b])), (d, LineString([a, b]))))
+        inner = min(
+            Point(p).distance(s)
+            for p, s in (
+                (a, LineString([c, d])),
+                (b, LineString([c, d])),
+                (c, LineString([a, b])),
+                (d, LineString([a, b])),
+            )
+        )
         assert inner < 1e-9
 
 
@@ -86,7 +96,9 @@ def test_distance_from_a_polygon_agrees_with_shapely(spot):
 
 
 def test_lines_that_cross_make_a_junction_of_four_and_one_that_ends_on_another_of_three():
-    course = course_of(f"{{ straight_mm = 900 }}, {FINISH}", more="""
+    course = course_of(
+        f"{{ straight_mm = 900 }}, {FINISH}",
+        more="""
 [[line]]
 from_mm = [500, 300]
 heading_deg = 90
@@ -95,31 +107,45 @@ moves = [ { straight_mm = 700 } ]
 from_mm = [800, 600]
 heading_deg = -45
 moves = [ { straight_mm = 300 } ]
-""")
+""",
+    )
     net = Net(course.strokes)
     found = {(round(node.x, 3), round(node.y, 3)): len(node.arms) for node in net.nodes if len(node.arms) > 2}
     assert found == {(0.5, 0.6): 4, (0.8, 0.6): 3}
     assert [(spot.kind, round(spot.s_m, 4), spot.go) for spot in course.route.spots] == [
-        ("junction", 0.3, "ahead"), ("junction", 0.6, "ahead"), ("finish", 0.85, "")]
+        ("junction", 0.3, "ahead"),
+        ("junction", 0.6, "ahead"),
+        ("finish", 0.85, ""),
+    ]
 
 
 def test_a_stub_that_another_line_takes_up_counts_once():
-    course = course_of('{ straight_mm = 400 }, { place = "p" }, { junction = ["left"], marker = "left", go = "end" }',
-                       more=f'[[line]]\nfrom = "p"\nheading_deg = 90\nmoves = [ {{ straight_mm = 300 }}, {FINISH} ]\n'
-                       '[[line]]\nfrom = "p"\nmoves = [ { straight_mm = 200 } ]\n')
+    course = course_of(
+        '{ straight_mm = 400 }, { place = "p" }, { junction = ["left"], marker = "left", go = "end" }',
+        more=f'[[line]]\nfrom = "p"\nheading_deg = 90\nmoves = [ {{ straight_mm = 300 }}, {FINISH} ]\n'
+        '[[line]]\nfrom = "p"\nmoves = [ { straight_mm = 200 } ]\n',
+    )
     net = Net(course.strokes)
     assert sorted(len(node.arms) for node in net.nodes) == [1, 1, 1, 2, 2, 3]
     assert next((spot.kind, spot.marker, spot.go) for spot in course.route.spots) == ("junction", "left", "left")
 
 
-@pytest.mark.parametrize(("marker", "after", "go", "turn"), [
-    ("left", "none", "left", math.pi / 2), ("right", "left", "right", -math.pi / 2),
-    ("none", "none", "ahead", 0.0), ("none", "left", "ahead", 0.0), ("none", "both", "ahead", 0.0),
-    ("left", "both", "left", math.pi / 2),
-])
+@pytest.mark.parametrize(
+    ("marker", "after", "go", "turn"),
+    [
+        ("left", "none", "left", math.pi / 2),
+        ("right", "left", "right", -math.pi / 2),
+        ("none", "none", "ahead", 0.0),
+        ("none", "left", "ahead", 0.0),
+        ("none", "both", "ahead", 0.0),
+        ("left", "both", "left", math.pi / 2),
+    ],
+)
 def test_markers_before_the_junction_lead_and_those_after_it_do_not(marker, after, go, turn):
-    course = course_of(f'{{ straight_mm = 400 }}, {{ junction = ["left", "ahead", "right"], marker = "{marker}", '
-                       f'after = "{after}" }}, {{ straight_mm = 300 }}, {FINISH}')
+    course = course_of(
+        f'{{ straight_mm = 400 }}, {{ junction = ["left", "ahead", "right"], marker = "{marker}", '
+        f'after = "{after}" }}, {{ straight_mm = 300 }}, {FINISH}'
+    )
     spot = course.route.spots[0]
     assert (spot.kind, spot.marker, spot.decoy, spot.go) == ("junction", marker, after, go)
     assert spot.s_m == pytest.approx(0.35)
@@ -127,8 +153,10 @@ def test_markers_before_the_junction_lead_and_those_after_it_do_not(marker, afte
 
 
 def test_a_marker_stands_beside_the_line_just_before_the_junction():
-    course = course_of(f'{{ straight_mm = 400 }}, {{ junction = ["left", "ahead"], marker = "left" }}, '
-                       f"{{ straight_mm = 300 }}, {FINISH}")
+    course = course_of(
+        f'{{ straight_mm = 400 }}, {{ junction = ["left", "ahead"], marker = "left" }}, '
+        f"{{ straight_mm = 300 }}, {FINISH}"
+    )
     marker = course.markers[0]
     assert (marker.x, marker.y) == pytest.approx((0.55 - 0.02, 0.6 + 0.02))
     assert max(x for x, _ in marker.corners()) == pytest.approx(0.55 - 0.0075)
@@ -158,7 +186,8 @@ def test_spots_begin_and_end_where_things_do():
         "{ straight_mm = 300 }, { bump = { width_mm = 30 } }, { straight_mm = 300 }, "
         '{ obstacle = { shape = "round", diameter_mm = 80 } }, { straight_mm = 300 }, '
         "{ ramp = { up_deg = 10, rise_mm = 50, level_mm = 100, down_deg = 20 } }, { straight_mm = 200 }, "
-        '{ strip = "silver" }, { straight_mm = 100 }, ' + FINISH)
+        '{ strip = "silver" }, { straight_mm = 100 }, ' + FINISH
+    )
     spots = {spot.kind: (spot.s_m, spot.end_m) for spot in course.route.spots}
     assert list(spots) == ["bump", "obstacle", "ramp", "silver", "finish"]
     long = 0.05 / math.tan(math.radians(10)) + 0.1 + 0.05 / math.tan(math.radians(20))
@@ -207,8 +236,10 @@ def test_a_bump_is_a_raised_cosine_across_its_ridge():
 
 @pytest.mark.parametrize(("up", "down"), [(25, 25), (10, 20), (15, 5)])
 def test_a_ramp_rises_and_falls_by_its_angles(up, down):
-    course = course_of(f"{{ straight_mm = 300 }}, {{ ramp = {{ up_deg = {up}, rise_mm = 60, level_mm = 150, "
-                       f"down_deg = {down} }} }}, {{ straight_mm = 200 }}, {FINISH}")
+    course = course_of(
+        f"{{ straight_mm = 300 }}, {{ ramp = {{ up_deg = {up}, rise_mm = 60, level_mm = 150, "
+        f"down_deg = {down} }} }}, {{ straight_mm = 200 }}, {FINISH}"
+    )
     height, foot = course.relief.height, 0.45
     rise, fall = 0.06 / math.tan(math.radians(up)), 0.06 / math.tan(math.radians(down))
     assert height(foot + 0.1, 0.6) == pytest.approx(0.1 * math.tan(math.radians(up)))
@@ -248,8 +279,10 @@ def test_obstacles_are_convex_counter_clockwise_and_as_large_as_said():
 
 
 def test_a_wall_is_a_thin_solid():
-    course = course_of(f"{{ straight_mm = 300 }}, {FINISH}",
-                       more="[[wall]]\nfrom_mm = [1000, 300]\nto_mm = [1000, 900]\nthickness_mm = 20")
+    course = course_of(
+        f"{{ straight_mm = 300 }}, {FINISH}",
+        more="[[wall]]\nfrom_mm = [1000, 300]\nto_mm = [1000, 900]\nthickness_mm = 20",
+    )
     solid = course.walls[0].solid()
     assert Polygon(solid.corners).bounds == pytest.approx((0.99, 0.3, 1.01, 0.9))
     assert Polygon(solid.corners).area == pytest.approx(0.012)
@@ -281,13 +314,17 @@ def test_scenery_comes_lowest_first_and_names_every_thing():
 
 def test_two_arms_alike_are_refused():
     with pytest.raises(Faults, match=r"junction at \[550, 600\] mm has two arms alike to ahead"):
-        course_of(f"{{ straight_mm = 400 }}, {{ turn_deg = 20 }}, {{ straight_mm = 300 }}, {FINISH}",
-                  more="[[line]]\nfrom_mm = [550, 600]\nheading_deg = -20\nmoves = [ { straight_mm = 200 } ]")
+        course_of(
+            f"{{ straight_mm = 400 }}, {{ turn_deg = 20 }}, {{ straight_mm = 300 }}, {FINISH}",
+            more="[[line]]\nfrom_mm = [550, 600]\nheading_deg = -20\nmoves = [ { straight_mm = 200 } ]",
+        )
 
 
 def test_a_finish_that_begins_before_a_joint_ends_in_the_strips_middle():
     for joint in (-20, -12, -5, 0, 5):
-        course = course_of(f"{{ straight_mm = {300 + joint} }}, {{ straight_mm = {200 - joint} }}, "
-                           '{ straight_mm = 30 }', more='[[strip]]\nkind = "red"\nat_mm = [450, 600]')
+        course = course_of(
+            f"{{ straight_mm = {300 + joint} }}, {{ straight_mm = {200 - joint} }}, {{ straight_mm = 30 }}",
+            more='[[strip]]\nkind = "red"\nat_mm = [450, 600]',
+        )
         assert course.route.length_m == pytest.approx(0.25, abs=1e-5)
         assert course.finish is course.strips[0]

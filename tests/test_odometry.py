@@ -32,7 +32,11 @@ def test_sixty_steps_follow_the_ode_of_a_differential_drive():
         v, w = (left + right) / 2, (right - left) / b
         solved = solve_ivp(
             lambda t, q, v=v, w=w: [v * math.cos(q[2]), v * math.sin(q[2]), w],
-            (0.0, 1.0), state, method="DOP853", rtol=1e-12, atol=1e-15,
+            (0.0, 1.0),
+            state,
+            method="DOP853",
+            rtol=1e-12,
+            atol=1e-15,
         )
         state = solved.y[:, -1].tolist()
     assert pose == pytest.approx(state, abs=1e-12)

@@ -87,7 +87,7 @@ def test_no_number_that_is_not_finite_leaves(value):
         robot.drive(0.1, value)
         await tick()
 
-    with pytest.raises(CommandError, match="scripted commands .* to the drive"):
+    with pytest.raises(CommandError, match=r"scripted commands .* to the drive"):
         steps(run)
 
 

@@ -33,7 +33,10 @@ class Memory:
         self.late.append(overrun)
 
 
-def run(behaviour, rows, *, limits=Limits(), memory=None, on_act=None, clock=None, **options):
+LIMITS = Limits()
+
+
+def run(behaviour, rows, *, limits=LIMITS, memory=None, on_act=None, clock=None, **options):
     log = Log()
     slowest = Slowest()
     timing = None if clock is None else lambda: int(clock.time_s * 1e9)
@@ -221,7 +224,9 @@ def test_the_watchdog_lets_a_living_loop_be_and_stops_a_silent_one():
             dog.beats += 1
         return False
 
-    dog = Watchdog(Gate(world), 1.0, wait=wait, interrupt=lambda: told.append("end"), give_up=lambda: told.append("leave"))
+    dog = Watchdog(
+        Gate(world), 1.0, wait=wait, interrupt=lambda: told.append("end"), give_up=lambda: told.append("leave")
+    )
     dog.watch()
     assert dog.fired
     assert world.sent == [("stop", CUT)]

@@ -87,7 +87,7 @@ class Recipe(NamedTuple):
 
 
 def missing(role: str, x_mm: float, ticks: int) -> Happening:
-    """A device says nothing."""
+    """Let a device say nothing."""
 
     def touch(stage: Stage, row: list[int]) -> list[int]:
         slot = stage.slots[role]
@@ -98,12 +98,12 @@ def missing(role: str, x_mm: float, ticks: int) -> Happening:
 
 
 def stale(role: str, x_mm: float, ticks: int) -> Happening:
-    """A device repeats its last reading, older each tick."""
+    """Let a device repeat its last reading, older each tick."""
     return _frozen(role, x_mm, ticks, aging=True, words=f"{role} repeats its last reading, older each tick")
 
 
 def stuck(role: str, x_mm: float, ticks: int) -> Happening:
-    """A device repeats its last reading as if it were new."""
+    """Let a device repeat its last reading as if it were new."""
     return _frozen(role, x_mm, ticks, aging=False, words=f"{role} repeats its last reading as if it were new")
 
 
@@ -120,7 +120,7 @@ def _frozen(role: str, x_mm: float, ticks: int, *, aging: bool, words: str) -> H
 
 
 def dazzled(role: str, x_mm: float, ticks: int) -> Happening:
-    """A colour sensor reads its full scale in every channel."""
+    """Let a colour sensor read its full scale in every channel."""
 
     def touch(stage: Stage, row: list[int]) -> list[int]:
         slot, full = stage.slots[role], stage.device(role).full_scale
@@ -131,7 +131,7 @@ def dazzled(role: str, x_mm: float, ticks: int) -> Happening:
 
 
 def flash(role: str, paint: str, x_mm: float, ticks: int, light: float = 1.0) -> Happening:
-    """A ten-bit colour sensor reads paint that is not there, for a few ticks."""
+    """Let a ten-bit colour sensor read paint that is not there, for a few ticks."""
 
     def touch(stage: Stage, row: list[int]) -> list[int]:
         slot, reference = stage.slots[role], stage.calibration.references[role]
@@ -147,7 +147,7 @@ def flash(role: str, paint: str, x_mm: float, ticks: int, light: float = 1.0) ->
 
 
 def silence(x_mm: float, ticks: int) -> Happening:
-    """The link is down: no rows; the brick stops by itself, and both ends of it are reported as a real link does."""
+    """Take the link down: no rows, the brick stops by itself, and both ends are reported as a real link does."""
 
     def touch(stage: Stage, row: list[int]) -> None:
         if "silence" not in stage.kept:
@@ -160,7 +160,7 @@ def silence(x_mm: float, ticks: int) -> Happening:
 
 
 def shoved(x_mm: float, ahead_mm: float = 0.0, left_mm: float = 0.0, turn_deg: float = 0.0) -> Happening:
-    """Somebody moves the robot, in no time."""
+    """Let a hand move the robot, in no time."""
 
     def touch(stage: Stage, row: list[int]) -> list[int]:
         truth = stage.world.world.truth
@@ -177,7 +177,7 @@ def shoved(x_mm: float, ahead_mm: float = 0.0, left_mm: float = 0.0, turn_deg: f
 
 
 def late(x_mm: float, by_s: float) -> Happening:
-    """The loop is late: ticks are skipped."""
+    """Make the loop late, so that ticks are skipped."""
 
     def touch(stage: Stage, row: list[int]) -> list[int]:
         stage.clock.time_s += by_s
@@ -252,7 +252,8 @@ class Stage:
 def described(happening: Happening) -> str:
     """Return a happening in words."""
     lasting = f" for {happening.ticks} ticks" if happening.ticks > 1 else ""
-    return f"{happening.words}{lasting} from x = {happening.x_mm:g} mm on" if happening.x_mm else f"{happening.words}{lasting} from the start"
+    place = f"x = {happening.x_mm:g} mm" if happening.x_mm else "the start"
+    return f"{happening.words}{lasting}, from {place} on"
 
 
 def make(recipe: Recipe, out: Path) -> int:

@@ -31,7 +31,7 @@ def export_csv(recording: Recording, out: str | Path, decode: Decoder | None = N
         UserError: `out` is there already or cannot be written.
 
     """
-    return _write_csv(Path(out), _names(recording, decode), _lines(recording, decode))
+    return write_csv(Path(out), _names(recording, decode), _lines(recording, decode))
 
 
 def export_decisions_csv(recording: Recording, out: str | Path) -> int:
@@ -45,7 +45,7 @@ def export_decisions_csv(recording: Recording, out: str | Path) -> int:
 
     names = ("tick", "time_s", "behaviour", "name", "fields", "place")
     lines = ((*d[:4], fields_json(d.fields), d.place) for d in recording.decisions)
-    return _write_csv(Path(out), names, lines)
+    return write_csv(Path(out), names, lines)
 
 
 def export_parquet(recording: Recording, out: str | Path, decode: Decoder | None = None) -> int:
@@ -55,19 +55,36 @@ def export_parquet(recording: Recording, out: str | Path, decode: Decoder | None
         UserError: pyarrow is not installed, or `out` is there already or cannot be written.
 
     """
-    try:
-        import pyarrow  # type: ignore[import-untyped]  # it ships no types
-        import pyarrow.parquet  # type: ignore[import-untyped]
-    except ImportError:
-        raise UserError(f"{out}: Parquet needs pyarrow; pip install 'robotcore[parquet]', or export CSV") from None
+    _pyarrow(Path(out))  # before any work is put into it
     table = recording.columns()
     if decode is not None:
         samples = [_flat(decode(tick, raw), recording) for tick, raw, _ in recording.rows()]
         names = _reading_names(recording)
         table |= {name: [values[i] for values in samples] for i, name in enumerate(names)}
-    with _fresh(Path(out), "wb") as file:
-        pyarrow.parquet.write_table(pyarrow.table(table), file)
-    return len(recording)
+    return write_columns_parquet(Path(out), table)
+
+
+def write_columns_parquet(out: Path, table: dict[str, Any]) -> int:
+    """Write columns, all of one length, as Parquet, and return how many rows.
+
+    Raises:
+        UserError: pyarrow is not installed, or `out` is there already or cannot be written.
+
+    """
+    pyarrow, parquet = _pyarrow(out)
+    columns = pyarrow.table(table)
+    with _fresh(out, "wb") as file:
+        parquet.write_table(columns, file)
+    return int(columns.num_rows)
+
+
+def _pyarrow(out: Path) -> tuple[Any, Any]:
+    try:
+        import pyarrow  # type: ignore[import-untyped]  # it ships no types
+        import pyarrow.parquet  # type: ignore[import-untyped]
+    except ImportError:
+        raise UserError(f"{out}: Parquet needs pyarrow; pip install 'robotcore[parquet]', or export CSV") from None
+    return pyarrow, pyarrow.parquet
 
 
 def _names(recording: Recording, decode: Decoder | None) -> list[str]:
@@ -102,7 +119,8 @@ def _flat(sample: Sample, recording: Recording) -> list[Any]:
     return [value for role in recording.layout.slots for value in getattr(sample, role)]
 
 
-def _write_csv(out: Path, names: Sequence[str], lines: Iterable[Sequence[Any]]) -> int:
+def write_csv(out: Path, names: Sequence[str], lines: Iterable[Sequence[Any]]) -> int:
+    """Write lines under a head of names, and return how many; None is empty."""
     count = 0
     with _fresh(out, "w") as file:
         writer = csv.writer(file)

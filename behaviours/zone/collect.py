@@ -101,6 +101,8 @@ async def loosen(z: Zone) -> None:
 
 async def take(z: Zone, attempt: int) -> bool:
     """Name what the jaws hold, lift it and sort it; False where it is to be tried again."""
+    if not 0.13 < z.chart.clear_m(z.robot.body.front_m) < 9.0:
+        await straight(z, -0.08, z.s.sweep.speed_m_s)  # a wall behind it would be seen as well
     await rest(z, 0.1)
     found = await look(z)
     kind = kind_of(found.verdict, z.s.kinds)

@@ -5,24 +5,15 @@ stand here; what the jaws and the flap do at which angle does, since a rig knows
 objects there are is a table: another event means other numbers here, not other code.
 """
 
-from typing import Any
-
-import attrs
-
 from behaviours.settings import LineSettings
-from behaviours.settings import _number as number
-from behaviours.settings import _whole as whole
+from robotcore.settings import number, part, settings, whole, word
 
 COLOURS = ("silver", "black", "white", "red", "orange", "brown", "yellow", "green", "blue", "")
 SIDES = ("left", "right", "")
 CHECKPOINTS = ("", "line", "zone", "exit")
 
 
-def _word(default: str, words: tuple[str, ...]) -> Any:
-    return attrs.field(default=default, validator=attrs.validators.in_(words))
-
-
-@attrs.frozen
+@settings
 class SilverSettings:
     """Telling the silver strip from white floor: metal throws more of the lamp's light back than any white paint."""
 
@@ -48,7 +39,7 @@ class SilverSettings:
     """What stays bright for longer is no strip but a bright floor: the white here is learnt anew."""
 
 
-@attrs.frozen
+@settings
 class ChartSettings:
     """Dead reckoning in the zone, corrected by range readings and by docking against walls."""
 
@@ -72,20 +63,20 @@ class ChartSettings:
     """What is lost of a turn on the spot before anything is known."""
 
 
-@attrs.frozen
+@settings
 class SweepSettings:
     """Driving round along the walls, farther inward each time."""
 
     gap_m: float = number(0.060, 0.01, 0.2)
     """Room between body and wall in the first round: wider than an object, so that none is pushed along the wall and
     out of an opening; and the body can turn there."""
-    pitch_m: float = number(0.085, 0.02, 0.3)
+    pitch_m: float = number(0.095, 0.02, 0.3)
     """How much farther inward each round runs: the collector's width less what the lane may be off."""
     swing_m: float = number(0.010, 0.0, 0.1)
     """Room round the body when it turns on the spot."""
     speed_m_s: float = number(0.17, 0.02, 0.5)
     """Speed along a wall."""
-    slow_m_s: float = number(0.07, 0.02, 0.5)
+    slow_m_s: float = number(0.08, 0.02, 0.5)
     """Speed towards something that was seen."""
     slow_m_s2: float = number(0.12, 0.02, 2.0)
     """Slowing down when something may lie in the collector: a ball that rolls ahead slows by 0.14 m/s2 at least."""
@@ -111,9 +102,11 @@ class SweepSettings:
     """Drive on so far against a wall: the tracks slip and the body squares up."""
     longest_m: float = number(4.0, 0.5, 20.0)
     """No side of the zone is longer."""
+    inside_m: float = number(0.060, 0.0, 0.2)
+    """At a lane's end the robot comes again so much farther inward, for what lies beside the jaws before the body."""
     comb: bool = True
     """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
-    comb_m: float = number(0.095, 0.03, 0.3)
+    comb_m: float = number(0.100, 0.03, 0.3)
     """Way along the wall from one of these to the next."""
     before_m: float = number(0.078, 0.02, 0.3)
     """The jaws are closed for a try so far before a wall: what lies against it is not yet pinned there."""
@@ -121,7 +114,7 @@ class SweepSettings:
     """Time of the run after which this is left off: objects must still be dropped and the way out be found."""
 
 
-@attrs.frozen
+@settings
 class FrontSettings:
     """The forward colour sensor: something there, a wall, or in touch with it."""
 
@@ -149,23 +142,23 @@ class FrontSettings:
     """The sensor sees so far; a wall that is known to be nearer explains light."""
 
 
-@attrs.frozen
+@settings
 class KindSettings:
     """One kind of object. An empty name means that there is none."""
 
     name: str = ""
     """What decisions call it."""
-    colour: str = _word("", COLOURS)
+    colour: str = word("", COLOURS)
     """How the forward sensor sees it in the jaws."""
-    side: str = _word("", SIDES)
+    side: str = word("", SIDES)
     """Hold that the flap sends it to."""
-    berth: str = _word("", COLOURS)
+    berth: str = word("", COLOURS)
     """Colour of the berth where it belongs."""
     order: int = whole(1, 1, 9)
     """Berths of lower numbers are served first."""
 
 
-@attrs.frozen
+@settings
 class ClassSettings:
     """What the forward sensor must show of an object that the jaws hold."""
 
@@ -191,7 +184,7 @@ class ClassSettings:
     """Share of green that makes it orange."""
 
 
-@attrs.frozen
+@settings
 class HandSettings:
     """Jaws and flap: which angle does what, and how long each may take."""
 
@@ -231,7 +224,7 @@ class HandSettings:
     """Objects that a hold takes."""
 
 
-@attrs.frozen
+@settings
 class DropSettings:
     """Deposit in a berth."""
 
@@ -253,7 +246,7 @@ class DropSettings:
     """Floor readings of a berth's colour that make a berth."""
 
 
-@attrs.frozen
+@settings
 class ExitSettings:
     """Leaving."""
 
@@ -275,11 +268,11 @@ class ExitSettings:
     """How often the opening is looked for."""
 
 
-@attrs.frozen
+@settings
 class ResumeSettings:
     """Where to go on after a lack of progress; filled in by `robotcore run --resume`."""
 
-    checkpoint: str = _word("", CHECKPOINTS)
+    checkpoint: str = word("", CHECKPOINTS)
     """The last checkpoint: "line", "zone", "exit", or nothing."""
     left: str = ""
     """What lies in the left hold, the first in first: names with commas."""
@@ -291,22 +284,22 @@ class ResumeSettings:
     """Lacks of progress so far."""
 
 
-@attrs.frozen
+@settings
 class ZoneSettings:
     """All that the zone needs to be told."""
 
-    silver: SilverSettings = attrs.field(factory=SilverSettings)
-    chart: ChartSettings = attrs.field(factory=ChartSettings)
-    sweep: SweepSettings = attrs.field(factory=SweepSettings)
-    front: FrontSettings = attrs.field(factory=FrontSettings)
+    silver: SilverSettings = part(SilverSettings)
+    chart: ChartSettings = part(ChartSettings)
+    sweep: SweepSettings = part(SweepSettings)
+    front: FrontSettings = part(FrontSettings)
     kit: KindSettings = KindSettings("kit", "blue", "left", "yellow", 1)
     light: KindSettings = KindSettings("silver", "silver", "left", "yellow", 1)
     dark: KindSettings = KindSettings("black", "black", "right", "blue", 2)
     other: KindSettings = KindSettings()
-    classes: ClassSettings = attrs.field(factory=ClassSettings)
-    hand: HandSettings = attrs.field(factory=HandSettings)
-    drop: DropSettings = attrs.field(factory=DropSettings)
-    exit: ExitSettings = attrs.field(factory=ExitSettings)
+    classes: ClassSettings = part(ClassSettings)
+    hand: HandSettings = part(HandSettings)
+    drop: DropSettings = part(DropSettings)
+    exit: ExitSettings = part(ExitSettings)
 
     @property
     def kinds(self) -> tuple[KindSettings, ...]:
@@ -314,10 +307,10 @@ class ZoneSettings:
         return tuple(kind for kind in (self.kit, self.light, self.dark, self.other) if kind.name)
 
 
-@attrs.frozen
+@settings
 class MissionSettings:
     """All that the missions `zone` and `full` can be told."""
 
-    line: LineSettings = attrs.field(factory=LineSettings)
-    zone: ZoneSettings = attrs.field(factory=ZoneSettings)
-    resume: ResumeSettings = attrs.field(factory=ResumeSettings)
+    line: LineSettings = part(LineSettings)
+    zone: ZoneSettings = part(ZoneSettings)
+    resume: ResumeSettings = part(ResumeSettings)

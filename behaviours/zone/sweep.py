@@ -192,7 +192,18 @@ async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
         if reason == STRIP:
             await straight(z, -0.05, z.s.sweep.slow_m_s)
         await roll_and_try(z, lane.heading_rad)
+        await look_inside(z, lane)
         return
+
+
+async def look_inside(z: Zone, lane: Lane) -> None:
+    """Come again a little farther inward: what the body pushed along beside the jaws would be swept away by the turn."""
+    s = z.s.sweep
+    before = z.chart.x, z.chart.y
+    await back_aside(z, z.turn * s.inside_m)
+    back = math.hypot(z.chart.x - before[0], z.chart.y - before[1])
+    await straight(z, max(0.0, back - s.inside_m), s.speed_m_s)
+    await roll_and_try(z, lane.heading_rad)
 
 
 async def comb(z: Zone) -> None:

@@ -1,7 +1,7 @@
 """The two floor eyes and the way they came: what every behaviour on the line knows about it.
 
 The light is followed from place to place by the eye that is less on the line, up at once and down slowly, under both
-eyes alike. Where both are dimmed the nose is up, and what that takes is undone.
+eyes alike; what one eye alone has wrong mends itself more slowly. Where both are dimmed the nose is up, and what that takes is undone.
 
 Rules: whoever steers calls `Line.look` once a tick, and nobody else does. An eye turns a reading into darkness, 0 on
 the floor and 1 on the line, by the brightness of the floor *here*: the lamp's and the hall's light, and how high the
@@ -19,6 +19,8 @@ from robotcore.robot import Robot
 
 RISE = 0.05  #: share of a brighter floor taken in a tick: the brightest of late is the floor
 FALL = 0.006  #: share of a darker one: slowly, since a wide line darkens both eyes a little
+UP, DOWN = 0.02, 0.003  #: the same for each eye alone, every other tick: what was learnt at the start may be wrong
+FAINT = 0.4  #: an eye with more darkness learns nothing
 DARKEST, BRIGHTEST = 0.7, 1.4  #: the light may change so much from what was learnt at the start
 SPIKE = -0.20  #: an eye with less darkness than this is nearer to the floor than it was calibrated
 LEVEL = 0.65  #: where even the brighter eye has less light than this, the nose is up, or both are on an arm
@@ -152,6 +154,10 @@ class Line:
                     self._light = light
                     left.white *= share
                     right.white *= share
+        eye = left if sample[0] & 1 else right
+        dark = eye.dark
+        if dark < FAINT:
+            eye.white *= 1.0 - (UP if dark < 0.0 else DOWN) * dark
         if left_dark < BRIGHT:
             left.bright_m, left.bright_rad = travel, heading
         elif left_dark > BLACK:

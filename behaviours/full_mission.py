@@ -18,6 +18,7 @@ from behaviours.zone.settings import MissionSettings
 from behaviours.zone.sweep import sweep
 from robotcore.errors import UserError
 from robotcore.kernel import first, tick
+from robotcore.mission import Mission
 from robotcore.robot import Robot
 
 NEEDED = ("front", "side_range", "gripper", "sorter")
@@ -105,3 +106,12 @@ async def to_red(robot: Robot, s: MissionSettings, load: Load) -> str:
     line = Line(robot, s.line)
     line.forget()
     return await first(line_field(robot, line, s.line), red_strip(robot, s.line))
+
+
+ZONE = Mission(
+    "zone", full_mission, MissionSettings, "from before the silver strip through the zone to the red strip",
+    handles_button=True,
+)  # fmt: skip
+FULL = Mission(
+    "full", full_mission, MissionSettings, "line field, zone, line behind it, red strip", handles_button=True
+)

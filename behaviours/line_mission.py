@@ -9,6 +9,7 @@ from behaviours.settings import LineSettings
 from behaviours.start import learn_floor, start_pressed
 from behaviours.strips import red_strip
 from robotcore.kernel import first, tick
+from robotcore.mission import Mission
 from robotcore.robot import Robot
 
 
@@ -65,3 +66,6 @@ async def recover(robot: Robot, line: Line, s: LineSettings) -> bool:
     robot.stand()
     await tick()
     return False
+
+
+LINE = Mission("line", line_mission, LineSettings, "follow the line field from the start button to the red strip")

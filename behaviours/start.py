@@ -24,31 +24,32 @@ async def start_pressed(robot: Robot) -> None:
             return
 
 
-class Brightest:
-    """Remembers the brightest contrast that an eye saw, twice, so that one freak reading does not count."""
+class Brightness:
+    """Tells the floor's brightness from what an eye saw of floor and line: high among the bright readings.
+
+    Not the highest: a bump brings an eye nearer to the floor for a moment, which is brighter than floor ever is.
+    """
 
     def __init__(self) -> None:
-        self._first = self._second = 0.0
+        self._seen: list[float] = []
 
     def see(self, colour: Colour) -> None:
         """Take in a reading."""
-        if not colour.valid:
-            return
-        if colour.contrast > self._first:
-            self._first, self._second = colour.contrast, self._first
-        elif colour.contrast > self._second:
-            self._second = colour.contrast
+        if colour.valid:
+            self._seen.append(colour.contrast)
 
     @property
     def white(self) -> float:
-        """The second brightest contrast, or 1 where nothing bright was seen."""
-        return self._second if self._second > 0.3 else 1.0
+        """The floor's contrast, or 1 where nothing bright was seen."""
+        highest = max(self._seen, default=0.0)
+        bright = sorted(contrast for contrast in self._seen if contrast > 0.5 * highest)
+        return bright[int(0.8 * len(bright))] if highest > 0.3 else 1.0
 
 
 async def learn_floor(robot: Robot, line: Line, s: LineSettings) -> None:
     """Swing the eyes across the line and back: what is brightest under each is the floor, in this light."""
     line.look(await tick())
-    left, right = Brightest(), Brightest()
+    left, right = Brightness(), Brightness()
 
     def seen() -> bool:
         left.see(robot.sample.floor_left)

@@ -4,8 +4,10 @@ Rules: a kind is named by a vote of readings or not at all; what stays unknown i
 attempt is counted, so that nothing is tried for ever.
 """
 
+import math
+
 from behaviours.zone.colours import object_colour
-from behaviours.zone.drive import rest, slow_down, straight
+from behaviours.zone.drive import back_aside, rest, slow_down, straight
 from behaviours.zone.hand import HELD, JAMMED, NOTHING, close_jaws, close_rolling, lift, open_jaws, sort
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import ClassSettings, KindSettings
@@ -82,7 +84,7 @@ async def try_jaws(z: Zone, found: str = "") -> bool:
         if state == JAMMED:
             angle = z.sample.gripper.angle_rad if z.sample.gripper.valid else 0.0
             z.robot.decide("jam", part="jaws", side="", angle=round(angle, 3), attempt=attempt + 1)
-            await loosen(z)
+            await loosen(z, (z.s.hand.aside_m, -z.s.hand.aside_m, 0.0)[attempt % 3])
             continue
         if await take(z, attempt):
             return True
@@ -91,11 +93,16 @@ async def try_jaws(z: Zone, found: str = "") -> bool:
     return False
 
 
-async def loosen(z: Zone) -> None:
-    """Let go, back off and come again: what lay askew, or two things, lie otherwise then."""
+async def loosen(z: Zone, left_m: float) -> None:
+    """Let go, back off and come again, from beside: what lay askew lies otherwise then, and of two things one is met."""
     await open_jaws(z)
-    await straight(z, -0.05, z.s.sweep.slow_m_s)
-    await straight(z, 0.05, z.s.sweep.slow_m_s)
+    x, y = z.chart.x, z.chart.y
+    if left_m:
+        await back_aside(z, left_m)
+    else:
+        await straight(z, -0.06, z.s.sweep.slow_m_s)
+    back = math.sqrt(max(0.0, (z.chart.x - x) ** 2 + (z.chart.y - y) ** 2 - left_m * left_m))
+    await straight(z, back + 0.01, z.s.sweep.slow_m_s)
     await slow_down(z)
 
 
@@ -111,7 +118,7 @@ async def take(z: Zone, attempt: int) -> bool:
         looks=found.count, light=round(z.front.level, 3), x=round(z.chart.x, 3), y=round(z.chart.y, 3),
     )  # fmt: skip
     if kind is None:
-        await loosen(z)
+        await loosen(z, 0.0)
         return False
     if len(z.load.holds[kind.side]) >= z.s.hand.room:
         z.robot.fault("full", f"the {kind.side} hold is full; {kind.name} is left here")

@@ -109,7 +109,8 @@ async def berth(z: Zone, corner: int) -> None:
     s = z.s.drop
     if corner not in z.visited:
         z.visited.add(corner)
-        await dock_beside(z, corner)
+        if max(z.chart.doubt_m(corner), z.chart.doubt_m((corner + 1) % 4)) > s.doubt_m:
+            await dock_beside(z, corner)
     away, place = outward(corner), z.corner(corner)
     assert place is not None  # a berth is only known where its corner is
     ux, uy = math.cos(away), math.sin(away)

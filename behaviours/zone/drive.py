@@ -106,6 +106,8 @@ async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never) 
 async def make_room(z: Zone) -> None:
     """Back away from walls that are too near for a turn on the spot: from those beside in an S, then straight."""
     ahead = z.chart.ahead()
+    if abs(wrap(z.chart.heading - ahead * QUARTER)) > 0.35:
+        return
     for side, wall in ((1.0, ahead - 1), (-1.0, ahead + 1)):
         short = z.swing_m - z.chart.room(wall % 4)
         if short > 0.006:

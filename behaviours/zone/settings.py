@@ -218,6 +218,8 @@ class HandSettings:
     """Time for a turn of the flap."""
     still_rad_s: float = number(0.15, 0.01, 2.0)
     """Slower than this is still."""
+    aside_m: float = number(0.045, 0.0, 0.1)
+    """What jams the jaws is come at again from so far beside: of two things one is taken."""
     tries: int = whole(4, 1, 20)
     """How often a grip or a jammed flap is tried again."""
     room: int = whole(4, 1, 20)
@@ -228,6 +230,8 @@ class HandSettings:
 class DropSettings:
     """Deposit in a berth."""
 
+    doubt_m: float = number(0.010, 0.0, 0.1)
+    """The robot docks beside the berth first where it does not know to within so much how far its walls are."""
     off_m: float = number(0.42, 0.2, 1.0)
     """From this far out of the corner the robot backs up to it."""
     back_m_s: float = number(0.10, 0.02, 0.5)

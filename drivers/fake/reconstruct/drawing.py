@@ -37,6 +37,11 @@ class Pen:
         self.start = self.x, self.y, self.heading
         self.points.append((self.x, self.y))
 
+    @property
+    def length_m(self) -> float:
+        """How much was drawn."""
+        return float(np.hypot(*np.diff(np.array(self.points), axis=0).T).sum())
+
     def draw(self, piece: Fit) -> None:
         """Draw a piece to its end."""
         chord, way = math.hypot(piece.bx - self.x, piece.by - self.y), math.atan2(piece.by - self.y, piece.bx - self.x)

@@ -36,6 +36,7 @@ from robotcore.rig import Rig
 
 WORST_RMS, WORST_OFF = 0.25, 0.06  #: a fit worse than this is refused
 LEAST_LINE_M = 0.5
+LEAST_ROUTE = 0.9  #: the route takes in at least this share of what is drawn
 PAD_TICKS = 20  #: by then every sensor of the fake has read
 MARKER_M = 0.025
 TAIL_M = 0.04  #: the line goes on so far behind the finish
@@ -79,6 +80,12 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     except UserError as error:
         faults = str(error).splitlines()
         raise UserError(f"{where}: what comes out could not be driven ({faults[0]})") from None
+    drawn_m = sum(pen.length_m for pen in found.pens)
+    if course.route.length_m < LEAST_ROUTE * drawn_m:
+        raise UserError(
+            f"{where}: by the field's rules the route on what comes out is {course.route.length_m:.1f} m long, the robot "
+            f"followed {drawn_m:.1f} m: a junction was misread"
+        )
     fit = misfit(track, course, box[:2])
     told = f"fit: darkness off by {fit.rms:.3f} rms, {100 * fit.off:.1f} % of {fit.readings} readings by over 0.5"
     if fit.rms > WORST_RMS or fit.off > WORST_OFF:

@@ -189,15 +189,26 @@ def _on_known(points: Array, kept: list[Stretch]) -> Mask:
     """Tell which points lie on a stretch already known, along or against its direction."""
     on = np.zeros(len(points), dtype=bool)
     direction = np.gradient(points, axis=0)
-    for stretch in kept:
-        apart, place = _nearest(points, stretch.points)
-        along = np.gradient(stretch.points, axis=0)[place]
+    for chain in _chains(kept):
+        apart, place = _nearest(points, chain)
+        along = np.gradient(chain, axis=0)[place]
         cross = np.abs(direction[:, 0] * along[:, 1] - direction[:, 1] * along[:, 0])
         size = np.hypot(*direction.T) * np.hypot(*along.T) + 1e-12
-        inside = (place > 0) & (place < len(stretch.points) - 1)
+        inside = (place > 0) & (place < len(chain) - 1)
         on |= (apart < ON_IT_M) & (cross / size < 0.35) & inside
     result: Mask = on
     return result
+
+
+def _chains(kept: list[Stretch]) -> list[Array]:
+    """Return the known stretches, those that go on smoothly as one."""
+    chains: list[list[Array]] = []
+    for stretch in kept:
+        if stretch.join in ("smooth", "bridge") and chains:
+            chains[-1].append(stretch.points)
+        else:
+            chains.append([stretch.points])
+    return [even(np.concatenate(chain)) for chain in chains]
 
 
 def _fresh(stretch: Stretch, on: Mask) -> Stretch | None:

@@ -5,16 +5,14 @@ black serves steering only. Offsets are what the sensor reads with its lamp off 
 """
 
 from pathlib import Path
-
-import attrs
+from typing import NamedTuple
 
 from robotcore.checking import Checker, Table, parse_toml, read_text
 
 Triple = tuple[float, float, float]
 
 
-@attrs.frozen
-class Reference:
+class Reference(NamedTuple):
     """One colour sensor's references, as linear shares of full scale (see `robotcore.devices.ColourSensor.light`)."""
 
     white: Triple
@@ -23,8 +21,7 @@ class Reference:
     spread: Triple = (0.0, 0.0, 0.0)  #: standard deviation over white, per channel
 
 
-@attrs.frozen
-class Calibration:
+class Calibration(NamedTuple):
     """The references of every colour role, with when and under which light they were taken."""
 
     date: str

@@ -9,8 +9,9 @@ Continuous terms are discretised by backward Euler throughout: stable for every 
 """
 
 import math
+from typing import Any
 
-from attrs import Attribute, field, frozen
+from robotcore.settings import checked, settings
 
 _INF = math.inf
 _JITTER_S = 1e-9  # ten steps of 0.01 s add up to a little less than 0.1 s
@@ -21,18 +22,14 @@ def _refused(name: str, value: float) -> ValueError:
     return ValueError(f"{name} is {value!r}; give {wanted}")
 
 
-def _finite(owner: object, attribute: "Attribute[float]", value: float) -> None:
+def _finite(name: str, value: Any) -> None:
     if not -_INF < value < _INF:
-        raise _refused(attribute.name, value)
+        raise _refused(name, value)
 
 
-def _duration(owner: object, attribute: "Attribute[float]", value: float) -> None:
-    _check_time(attribute.name, value)
-
-
-def _tracking(owner: object, attribute: "Attribute[float | None]", value: float | None) -> None:
+def _tracking(name: str, value: Any) -> None:
     if value is not None and not value >= 0.0:
-        raise ValueError(f"{attribute.name} is {value!r}; give a time of 0 s or more, inf for never, or None")
+        raise ValueError(f"{name} is {value!r}; give a time of 0 s or more, inf for never, or None")
 
 
 def _check_time(name: str, value: float) -> None:
@@ -40,7 +37,7 @@ def _check_time(name: str, value: float) -> None:
         raise ValueError(f"{name} is {value!r}; give a time of 0 s or more")
 
 
-@frozen(slots=True)
+@settings
 class PidSettings:
     """The gains and limits of a `Pid`, in parallel form: output = kp e + ki ∫e dt + kd de/dt.
 
@@ -59,15 +56,16 @@ class PidSettings:
 
     """
 
-    kp: float = field(validator=_finite)
-    ki: float = field(default=0.0, validator=_finite)
-    kd: float = field(default=0.0, validator=_finite)
-    filter_s: float = field(default=0.0, validator=_duration)
+    kp: float = checked(_finite)
+    ki: float = checked(_finite, 0.0)
+    kd: float = checked(_finite, 0.0)
+    filter_s: float = checked(_check_time, 0.0)
     low: float = -_INF
     high: float = _INF
-    tracking_s: float | None = field(default=None, validator=_tracking)
+    tracking_s: float | None = checked(_tracking, None)
 
-    def __attrs_post_init__(self) -> None:
+    def validate(self) -> None:
+        """Check what two fields say together."""
         if not self.low < self.high:
             raise ValueError(f"low is {self.low!r} and high is {self.high!r}; give low below high")
 

@@ -1,21 +1,20 @@
 """A mission is a coroutine function and its settings; the command line finds it by name.
 
-Rules: settings are frozen attrs classes of numbers, texts and truth values, nested at will; every one has a default.
+Rules: settings are frozen classes (`robotcore.settings`, or of attrs) of numbers, texts and truth values, nested at
+will; every one has a default.
 They are read from TOML, validated whole, and go into the recording.
 """
 
 from collections.abc import Callable, Coroutine, Sequence
-from typing import Any
-
-import attrs
+from typing import Any, NamedTuple
 
 from robotcore.checking import Checker, Table, parse_toml
 from robotcore.errors import UserError
 from robotcore.robot import Robot
+from robotcore.settings import fields_of, replaced
 
 
-@attrs.frozen
-class Mission:
+class Mission(NamedTuple):
     """What the robot is to do.
 
     Args:
@@ -49,25 +48,25 @@ def read_settings(kind: type, text: str, source: str) -> Any:
 
 def _from_table(default: Any, table: Table) -> Any:
     changes: dict[str, Any] = {}
-    for field in attrs.fields(type(default)):
-        value = getattr(default, field.name)
-        if attrs.has(type(value)):
-            changes[field.name] = _from_table(value, table.table(field.name, {}))
+    for name in fields_of(type(default)) or ():
+        value = getattr(default, name)
+        if fields_of(type(value)) is not None:
+            changes[name] = _from_table(value, table.table(name, {}))
         elif isinstance(value, bool):
-            changes[field.name] = table.boolean(field.name, value)
+            changes[name] = table.boolean(name, value)
         elif isinstance(value, int):
-            changes[field.name] = table.integer(field.name, value)
+            changes[name] = table.integer(name, value)
         elif isinstance(value, float):
-            changes[field.name] = table.number(field.name, value)
+            changes[name] = table.number(name, value)
         elif isinstance(value, str):
-            changes[field.name] = table.text(field.name, value)
+            changes[name] = table.text(name, value)
     table.close()
     return _evolve(default, changes, table)
 
 
 def _evolve(default: Any, changes: dict[str, Any], table: Table) -> Any:
     try:
-        return attrs.evolve(default, **changes)
+        return replaced(default, **changes)
     except ValueError as error:
         table.checker.fault(table.place or "settings", str(error))
         return default

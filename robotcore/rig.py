@@ -6,9 +6,7 @@ the file, metres and radians in the code.
 
 import math
 from pathlib import Path
-from typing import Any
-
-import attrs
+from typing import Any, NamedTuple
 
 from robotcore.checking import Checker, Table, nearest, parse_toml, read_text
 from robotcore.devices import DriverFinder, check_built
@@ -19,8 +17,7 @@ from robotcore.readings import ROLES
 NEEDED_ROLES = ("floor_left", "floor_right", "drive")
 
 
-@attrs.frozen
-class Mount:
+class Mount(NamedTuple):
     """Where a device sits on the body: metres ahead and left of the middle of the axle, metres up, radians."""
 
     ahead_m: float
@@ -29,8 +26,7 @@ class Mount:
     heading_rad: float
 
 
-@attrs.frozen
-class Body:
+class Body(NamedTuple):
     """The robot's measures, in metres and metres a second. The origin is the middle of the axle."""
 
     track_width_m: float
@@ -42,8 +38,7 @@ class Body:
     collector_width_m: float
 
 
-@attrs.frozen
-class Fitted:
+class Fitted(NamedTuple):
     """One device of the rig."""
 
     role: str
@@ -53,8 +48,7 @@ class Fitted:
     device: Any
 
 
-@attrs.frozen
-class Rig:
+class Rig(NamedTuple):
     """The robot as built. `text` is the TOML it came from, as it goes into a recording."""
 
     name: str

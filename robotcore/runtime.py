@@ -5,9 +5,7 @@ run can end passes through `_finish`, which shuts the gate before anything else.
 """
 
 from collections.abc import Callable
-from typing import Any, Protocol
-
-import attrs
+from typing import Any, NamedTuple, Protocol
 
 from robotcore.backend import Backend, EndOfRun, Raw
 from robotcore.brain import Brain
@@ -33,8 +31,7 @@ class RowRecorder(Protocol):
         ...
 
 
-@attrs.frozen
-class Limits:
+class Limits(NamedTuple):
     """Bounds of a run, in seconds. `hold_to_stop_s` is how long the button is held for a stop at any time."""
 
     run_s: float = 480.0
@@ -42,8 +39,7 @@ class Limits:
     hold_to_stop_s: float = 1.5
 
 
-@attrs.frozen
-class Outcome:
+class Outcome(NamedTuple):
     """How a run ended. `how` is "finished" or says what ended it; `error` is what was raised, if anything.
 
     `clipped` counts set-points beyond the rig's limits, which were cut to them.

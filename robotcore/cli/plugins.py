@@ -37,7 +37,9 @@ BACKENDS = {
 }
 
 MISSIONS = {
-    "line": "behaviours.missions:MISSIONS",
+    "line": "behaviours.line_mission:LINE",
+    "zone": "behaviours.full_mission:ZONE",
+    "full": "behaviours.full_mission:FULL",
 }
 
 #: backend scheme -> what draws its world under a run; see robotcore/picture/scene.py

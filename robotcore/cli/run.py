@@ -3,7 +3,6 @@
 import argparse
 import sys
 import time
-import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -200,6 +199,8 @@ def _exit_code(outcome: Outcome, recorder: Any) -> int:
     if recorder is not None and recorder.failure is not None:
         raise UserError(recorder.failure)
     if isinstance(error, Exception):
+        import traceback  # late: it costs as much as a driver, and is seldom needed
+
         traceback.print_exception(error)
     elif error is not None:
         print(f"robotcore: {outcome.how}: {error}", file=sys.stderr)

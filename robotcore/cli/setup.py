@@ -3,9 +3,7 @@
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
-
-import attrs
+from typing import Any, NamedTuple
 
 from robotcore.calibration import Calibration, load_calibration, parse_calibration
 from robotcore.checking import read_text
@@ -15,8 +13,7 @@ from robotcore.mission import Mission, read_settings, with_overrides
 from robotcore.rig import Rig, load_rig, parse_rig
 
 
-@attrs.frozen
-class Setup:
+class Setup(NamedTuple):
     """Everything that a brain is made of, and the texts it came from."""
 
     rig: Rig

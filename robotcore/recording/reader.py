@@ -9,10 +9,8 @@ Rules:
 
 import json
 import math
-import shutil
 import sqlite3
 import struct
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NoReturn
@@ -68,6 +66,9 @@ def _mode(path: Path) -> str:
 
 def _read_copy(path: Path) -> Recording:
     """Read where SQLite has to mend first (a cut-off run in a folder that may not be written): mend a copy."""
+    import shutil  # late: both cost, and only a recording that cannot be opened in place needs them
+    import tempfile
+
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "copy"
         try:

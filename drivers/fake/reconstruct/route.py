@@ -227,13 +227,13 @@ def _branch_point(fresh: Stretch, kept: list[Stretch]) -> tuple[float, float] | 
     """Return where a new stretch, carried on backward, meets what is known."""
     x, y, heading = end_direction(fresh.points, False, 0.05)
     best: tuple[float, tuple[float, float]] | None = None
-    for stretch in kept:
-        d = stretch.points - (x, y)
+    for chain in _chains(kept):
+        d = chain - (x, y)
         along = d[:, 0] * math.cos(heading) + d[:, 1] * math.sin(heading)
         left = d[:, 1] * math.cos(heading) - d[:, 0] * math.sin(heading)
         for i in np.flatnonzero(np.diff(np.sign(left)) != 0):
             if -MEET_M < along[i] < 0.03 and (best is None or abs(along[i]) < best[0]):
-                best = abs(float(along[i])), (float(stretch.points[i, 0]), float(stretch.points[i, 1]))
+                best = abs(float(along[i])), (float(chain[i, 0]), float(chain[i, 1]))
     return None if best is None else best[1]
 
 

@@ -79,10 +79,31 @@ async def go_out(z: Zone, opening: Opening, marker: MarkerSettings) -> bool:
     way = z.chart.room(opening.wall) - z.eyes_m + e.beyond_m
     reason = await straight(z, way, e.speed_m_s, green)
     if reason == GREEN:
+        await straight(z, e.over_m, e.speed_m_s, Gone(z, marker))
         return True
     z.inside = True
     await straight(z, -way, e.speed_m_s)
     return False
+
+
+class Gone:
+    """Says so when the green strip is behind both eyes.
+
+    Args:
+        z: the zone.
+        marker: what green is.
+
+    """
+
+    def __init__(self, z: Zone, marker: MarkerSettings) -> None:
+        self._z, self._marker, self._clear = z, marker, 0
+
+    def __call__(self) -> str:
+        """Return "gone", or "" while an eye is on the strip."""
+        sample = self._z.sample
+        on = is_green(sample.floor_left, self._marker) or is_green(sample.floor_right, self._marker)
+        self._clear = 0 if on else self._clear + 1
+        return "gone" if self._clear >= 4 else ""
 
 
 async def line_up(z: Zone, opening: Opening, x: float, y: float) -> None:

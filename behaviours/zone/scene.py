@@ -86,6 +86,7 @@ class Zone:
         sample: the last one.
         flash: where the axle will be in touch with the wall whose light dazzled the forward eye; None before that.
         reached: where the axle was when light last grew before something that then stayed as it was.
+        began_s: time at the entry.
         visited: corners in which something was dropped.
         inside: whether floor colours are berths: not so over the strips.
 
@@ -101,6 +102,7 @@ class Zone:
         self.sample: Sample = robot.sample
         self.inside = False
         self.reached = 0.0, 0.0
+        self.began_s = robot.sample.time_s
         self.visited: set[int] = set()
         self.flash: tuple[float, float] | None = None
         left, right = robot.mount("floor_left"), robot.mount("floor_right")
@@ -128,7 +130,22 @@ class Zone:
         if self.inside:
             self._note_floor(sample)
 
-    def lane_m(self, round_number: int) -> float:
+    @property
+    def counted(self) -> bool:
+        """Tell whether it is known how many objects there are."""
+        return all(kind.count for kind in self.s.kinds)
+
+    @property
+    def complete(self) -> bool:
+        """Tell whether all objects are on board or dropped; never where nobody knows how many there are."""
+        return self.counted and self.load.count + self.load.dropped >= sum(kind.count for kind in self.s.kinds)
+
+    @property
+    def late(self) -> bool:
+        """Tell whether it is too late to sweep on."""
+        return self.sample.time_s - self.began_s > self.s.sweep.until_s
+
+    def lane_m(self, round_number: float) -> float:
         """Return how far from the wall the axle runs in a round, 0 being the first."""
         s = self.s.sweep
         return self.half_m + s.gap_m + round_number * s.pitch_m

@@ -110,8 +110,8 @@ class SweepSettings:
     """Way along the wall from one of these to the next."""
     before_m: float = number(0.078, 0.02, 0.3)
     """The jaws are closed for a try so far before a wall: what lies against it is not yet pinned there."""
-    comb_until_s: float = number(330.0, 0.0, 5000.0)
-    """Time of the run after which this is left off: objects must still be dropped and the way out be found."""
+    until_s: float = number(290.0, 0.0, 5000.0)
+    """Seconds in the zone after which no sweeping begins: objects must still be dropped and the way out be found."""
 
 
 @settings
@@ -154,6 +154,8 @@ class KindSettings:
     """Hold that the flap sends it to."""
     berth: str = word("", COLOURS)
     """Colour of the berth where it belongs."""
+    count: int = whole(0, 0, 99)
+    """How many there are; 0 where nobody knows. Once all are on board the sweep may end."""
     order: int = whole(1, 1, 9)
     """Berths of lower numbers are served first."""
 
@@ -268,6 +270,8 @@ class ExitSettings:
     """Green readings among the last `window` of either eye that make the strip."""
     window: int = whole(5, 1, 20)
     """Readings a vote goes back."""
+    over_m: float = number(0.14, 0.0, 0.5)
+    """The strip is crossed within so much; line following begins behind it."""
     tries: int = whole(4, 1, 20)
     """How often the opening is looked for."""
 
@@ -296,9 +300,9 @@ class ZoneSettings:
     chart: ChartSettings = part(ChartSettings)
     sweep: SweepSettings = part(SweepSettings)
     front: FrontSettings = part(FrontSettings)
-    kit: KindSettings = KindSettings("kit", "blue", "left", "yellow", 1)
-    light: KindSettings = KindSettings("silver", "silver", "left", "yellow", 1)
-    dark: KindSettings = KindSettings("black", "black", "right", "blue", 2)
+    kit: KindSettings = KindSettings("kit", "blue", "left", "yellow", 0, 1)
+    light: KindSettings = KindSettings("silver", "silver", "left", "yellow", 0, 1)
+    dark: KindSettings = KindSettings("black", "black", "right", "blue", 0, 2)
     other: KindSettings = KindSettings()
     classes: ClassSettings = part(ClassSettings)
     hand: HandSettings = part(HandSettings)

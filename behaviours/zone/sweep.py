@@ -35,11 +35,16 @@ SIDE_WORDS = ("far", "left", "entry", "right")
 
 
 async def sweep(z: Zone) -> None:
-    """Sweep the whole floor."""
+    """Sweep the whole floor; where objects are known to be missing, again, on lanes between the first ones."""
     await first_round(z)
-    await later_rounds(z)
-    if z.s.sweep.comb:
+    await later_rounds(z, 1.0)
+    begin = 0.5
+    while z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
+        if not z.counted or z.complete or z.late:
+            break
+        await later_rounds(z, begin)
+        begin = 1.5 - begin
 
 
 async def first_round(z: Zone) -> None:
@@ -53,7 +58,7 @@ async def first_round(z: Zone) -> None:
         wall = lane.ahead
         if leg < 4:
             await turn_to(z, lane_along(z, wall, 0.0).heading_rad)
-    z.robot.decide("round", number=1, width=round(span(z, 1), 3), depth=round(span(z, 0), 3), **z.load.fields())
+    z.robot.decide("round", number=1.0, width=round(span(z, 1), 3), depth=round(span(z, 0), 3), **z.load.fields())
 
 
 def span(z: Zone, axis: int) -> float:
@@ -163,19 +168,33 @@ def say_openings(z: Zone, wall: int) -> None:
             )  # fmt: skip
 
 
-async def later_rounds(z: Zone) -> None:
-    """Follow the walls on lanes farther inward, until the middle is passed."""
-    number, wall = 1, (ENTRY + z.turn) % 4
+async def later_rounds(z: Zone, begin: float) -> None:
+    """Follow the walls on lanes farther inward, from `begin` pitches inside the first, until the middle is passed."""
+    number, wall = begin, (z.chart.ahead() if begin == 1.0 else z.chart.ahead() + z.turn) % 4
+    await to_lane(z, wall, begin)
     half = 0.5 * min(span(z, 0), span(z, 1))
     while True:
         off = min(z.lane_m(number), half)
         for _ in range(4):
+            if z.complete or z.late:
+                return
             await inner_leg(z, lane_along(z, wall, off), off)
             wall = (wall + z.turn) % 4
-        z.robot.decide("round", number=number + 1, off=round(off, 3), **z.load.fields())
+        z.robot.decide("round", number=round(number + 1.0, 1), off=round(off, 3), **z.load.fields())
         if off >= half - 0.02:
             return
-        number += 1
+        number += 1.0
+
+
+async def to_lane(z: Zone, wall: int, begin: float) -> None:
+    """Go to where the lane along a wall begins, unless the robot is there already."""
+    off = z.lane_m(begin)
+    (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
+    beside, behind = z.chart.walls[wall], z.chart.walls[(wall - z.turn) % 4]
+    if beside is None or behind is None or begin == 1.0:
+        return
+    x, y = (beside - off) * nx + (behind - off) * bx, (beside - off) * ny + (behind - off) * by
+    await go_to(z, *z.held_in(x, y))
 
 
 async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
@@ -212,8 +231,7 @@ async def comb(z: Zone) -> None:
     for _ in range(4):
         first = True
         for place in teeth(z, wall):
-            if z.sample.time_s > z.s.sweep.comb_until_s:
-                z.robot.decide("no more time", seconds=z.sample.time_s)
+            if z.complete or z.late:
                 return
             await before_tooth(z, wall, place, first)
             first = False

@@ -1,7 +1,8 @@
 """The two floor eyes and the way they came: what every behaviour on the line knows about it.
 
 The light is followed from place to place by the eye that is less on the line, up at once and down slowly, under both
-eyes alike; what one eye alone has wrong mends itself more slowly. Where both are dimmed the nose is up, and what that takes is undone.
+eyes alike; what one eye alone has wrong mends itself more slowly. Where both are dimmed the nose is up, and what that
+takes is undone.
 
 Rules: whoever steers calls `Line.look` once a tick, and nobody else does. An eye turns a reading into darkness, 0 on
 the floor and 1 on the line, by the brightness of the floor *here*: the lamp's and the hall's light, and how high the
@@ -35,9 +36,7 @@ BRIGHT = 0.32  #: an eye with less darkness is not on an arm
 def make_pid(s: LineSettings) -> Pid:
     """Return the steering controller."""
     f = s.follow
-    return Pid(
-        PidSettings(f.kp_rad_s, f.ki_rad_s2, f.kd_rad, f.filter_s, -f.turn_limit_rad_s, f.turn_limit_rad_s, 0.1)
-    )
+    return Pid(PidSettings(f.kp_rad_s, f.ki_rad_s2, f.kd_rad, f.filter_s, -f.turn_limit_rad_s, f.turn_limit_rad_s, 0.1))
 
 
 class Met(NamedTuple):
@@ -98,6 +97,8 @@ class Line:
         side: +1 where the line was last more under the left eye, -1 under the right.
         strong_m: travel at the last look at which an eye was mostly on the line.
         arm_m: travel at which an arm was last under an eye.
+        lost_m: travel at which the line was last lost.
+        losses: how often in a row it was lost about there.
         pid: steers along the line; it remembers the bend across a short blank.
         rough_m: travel at the last sign of a floor that is not even.
         cap_m_s: no faster than this, since something is ahead.
@@ -117,6 +118,7 @@ class Line:
         self.arm_m = self.strong_m = -1.0
         self.side = 1
         self.misses = 0
+        self.lost_m, self.losses = -math.inf, 0
         self.pid = make_pid(settings)
         self.fresh = True
         self.bend_rad_s = 0.0

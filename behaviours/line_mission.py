@@ -57,9 +57,11 @@ async def stay_on_line(robot: Robot, line: Line, s: LineSettings) -> Met:
 
 
 async def recover(robot: Robot, line: Line, s: LineSettings) -> bool:
-    """Search for the line; where it stays lost, stand and say so."""
+    """Search for the line; where it stays lost, or is lost here again and again, stand and say so."""
+    here = abs(line.travel_m - line.lost_m) < s.gap.here_m
+    line.lost_m, line.losses = line.travel_m, line.losses + 1 if here else 1
     ray = line.trail.ray(s.gap.fit_m, line.contact_m, line.heading_rad)
-    if await find_line(robot, line, ray, s):
+    if line.losses <= s.gap.losses and await find_line(robot, line, ray, s):
         line.forget()
         return True
     robot.fault("lost", "the line was not found again; standing")

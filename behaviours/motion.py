@@ -78,8 +78,14 @@ def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float) -> float:
 
 
 async def turn_by(
-    robot: Robot, line: Line, angle_rad: float, s: TurnSettings, until: Seen = never,
-    blind_rad: float = 0.0, rate_rad_s: float = 0.0, speed_m_s: float = 0.0,
+    robot: Robot,
+    line: Line,
+    angle_rad: float,
+    s: TurnSettings,
+    until: Seen = never,
+    blind_rad: float = 0.0,
+    rate_rad_s: float = 0.0,
+    speed_m_s: float = 0.0,
 ) -> bool:
     """Turn on the spot by `angle_rad`, slowing down into the end; tell whether `until` ended it before.
 

@@ -98,6 +98,10 @@ class GapSettings:
     """Search to both sides where the line ended. The line that the robot came on lies behind, beyond this."""
     tries: int = whole(3, 1, 10)
     """How often to back up and search anew before the robot gives up and stands."""
+    losses: int = whole(4, 1, 20)
+    """Lost so often at one place, the robot stands: a dead end."""
+    here_m: float = number(0.3, 0.05, 2.0)
+    """One place: so much travel apart at most."""
 
 
 @settings

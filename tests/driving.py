@@ -80,8 +80,14 @@ class Run:
 
 
 def drive(
-    url: str, rig_name: str = "harbour", *, settings: Any = None, seconds: float = 240.0, trace: bool = False,
-    shuffle_seed: int | None = None, mission: str = "line",
+    url: str,
+    rig_name: str = "harbour",
+    *,
+    settings: Any = None,
+    seconds: float = 240.0,
+    trace: bool = False,
+    shuffle_seed: int | None = None,
+    mission: str = "line",
 ) -> Run:
     """Run a mission on the fake robot until it ends or `seconds` of robot time are over."""
     rig, chosen = rig_of(rig_name), MISSIONS[mission]

@@ -8,9 +8,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-import attrs
-
 from behaviours.settings import FollowSettings, LineSettings
+from robotcore.settings import replaced
 from tests.driving import drive
 
 COURSE = """
@@ -37,7 +36,7 @@ GOAL_MM = 4.0
 def settings() -> LineSettings:
     """Return the shipped settings at one speed, bends or not."""
     follow = FollowSettings(cruise_m_s=SPEED_M_S, slow_per_rad_s=0.0, slow_for_error=0.0)
-    return attrs.evolve(LineSettings(), follow=follow)
+    return replaced(LineSettings(), follow=follow)
 
 
 def rms_mm(width_mm: int, seeds: range) -> tuple[float, float, int]:
@@ -59,8 +58,10 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 10
     for width in (10, 15, 20):
         rms, worst, runs = rms_mm(width, range(10000, 10000 + count))
-        print(f"line {width} mm, bends of 150 mm at {SPEED_M_S} m/s: rms {rms:.2f} mm, worst of {runs} runs {worst:.2f} "
-              f"mm (goal {GOAL_MM} mm)")
+        print(
+            f"line {width} mm, bends of 150 mm at {SPEED_M_S} m/s: rms {rms:.2f} mm, "
+            f"worst of {runs} runs {worst:.2f} mm (goal {GOAL_MM} mm)"
+        )
 
 
 if __name__ == "__main__":

@@ -106,6 +106,9 @@ class _Seam:
         """Return what was recorded, or what the world gives once it was handed over to."""
         self._now = tick
         if tick > self.tick:
+            if not self.handed_over:
+                self.handed_over = True
+                self.world.hand_over(self._rows)
             raw: Raw | None = self.world.backend.sense(tick)
             return raw
         row = self._next
@@ -116,12 +119,11 @@ class _Seam:
         return row[1]
 
     def act(self, command: Command) -> None:
-        """Hand over in the last recorded tick; from then on tell the world."""
+        """Tell the simulated world; in the last recorded tick keep the command for it to begin with."""
         if self._now > self.tick:
             self.world.backend.act(command)
         elif self._now == self.tick:
-            self.world.hand_over([*self._rows[:-1], (*self._rows[-1][:2], command)])
-            self.handed_over = True
+            self._rows[-1] = (*self._rows[-1][:2], command)
 
     def stop(self, category: int) -> None:
         """Stop the simulated robot."""

@@ -12,10 +12,14 @@ from robotcore import readings as r
 from robotcore.calibration import Calibration
 from robotcore.errors import UserError
 from robotcore.layout import AGE_UNIT_S, NEVER, Slot
+from robotcore.readings import MISSING, NAN, OK, OUT_OF_RANGE, SATURATED, STALE, Colour, Drive, Position
 from robotcore.rig import Fitted, Rig
 
 Read = Callable[[int, tuple[int, ...]], Any]
 """(tick, raw row) -> reading."""
+
+Measure = Callable[[tuple[int, ...]], tuple[tuple[Any, ...], int]]
+"""counts -> the reading's own fields, and its status but for its age."""
 
 SPEED_WINDOW = 5  #: ticks over which speeds are taken; one count of a coarse encoder would shake a shorter one
 
@@ -73,23 +77,7 @@ def _build(role: str, rig: Rig, calibration: Calibration) -> Read:
         return _drive(fitted, slot, rig)
     if capability == "position":
         return _position(fitted, slot, rig.period_s)
-    return _kept(_PLAIN[capability](fitted, slot), slot)
-
-
-def _kept(read: Read, slot: Slot) -> Read:
-    """Return a reader that decodes anew only where the device's own columns have changed; for readers without state."""
-    at, stop = slot.age, slot.stop
-    seen: tuple[int, ...] = ()
-    kept: Any = None
-
-    def read_changed(tick: int, raw: tuple[int, ...]) -> Any:
-        nonlocal seen, kept
-        now = raw[at:stop]
-        if now != seen:
-            seen, kept = now, read(tick, raw)
-        return kept
-
-    return read_changed
+    return _plain(fitted, slot, _PLAIN[capability](fitted.device))
 
 
 def _missing(capability: str) -> Any:
@@ -117,7 +105,7 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
     span = 1.0 / (1.0 - black)
     missing = _missing("colour")
 
-    def read(tick: int, raw: tuple[int, ...]) -> r.Colour:
+    def read(tick: int, raw: tuple[int, ...]) -> Colour:
         age = raw[at]
         if age == NEVER:
             return missing  # type: ignore[no-any-return]
@@ -129,11 +117,11 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
         lightness = (red + green + blue) / 3.0
         if lightness - lightness != 0.0:
             return missing  # type: ignore[no-any-return]
-        status = r.SATURATED if max(counts) >= full else r.STALE if age > oldest else r.OK
-        return _new(
-            r.Colour,
-            (red, green, blue, lightness, (lightness - black) * span, age * AGE_UNIT_S, status == 0, status),
-        )
+        contrast = (lightness - black) * span
+        if age <= oldest and max(counts) < full:  # nearly always
+            return _new(Colour, (red, green, blue, lightness, contrast, age * AGE_UNIT_S, True, OK))
+        status = SATURATED if max(counts) >= full else STALE
+        return _new(Colour, (red, green, blue, lightness, contrast, age * AGE_UNIT_S, False, status))
 
     return read
 
@@ -144,23 +132,25 @@ def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
     radius_m, width_m, period_s = rig.body.wheel_radius_m, rig.body.track_width_m, rig.period_s
     missing = _missing("drive")
     past: deque[tuple[int, float, float]] = deque(maxlen=SPEED_WINDOW + 1)
-    zero: list[float] = []
+    keep = past.append
+    left_zero = right_zero = NAN  # where the tracks stood at the first reading
 
-    def read(tick: int, raw: tuple[int, ...]) -> r.Drive:
+    def read(tick: int, raw: tuple[int, ...]) -> Drive:
+        nonlocal left_zero, right_zero
         age = raw[at]
         if age == NEVER:
             return missing  # type: ignore[no-any-return]
         left, right = turns(raw[start:stop])
-        if not zero:
-            zero.extend((left, right))
-        left = (left - zero[0]) * radius_m
-        right = (right - zero[1]) * radius_m
-        past.append((tick, left, right))
+        if not past:
+            left_zero, right_zero = left, right
+        left = (left - left_zero) * radius_m
+        right = (right - right_zero) * radius_m
+        keep((tick, left, right))
         then, left_then, right_then = past[0]
         seconds = (tick - then) * period_s or 1.0
-        status = r.STALE if age > oldest else r.OK
+        status = STALE if age > oldest else OK
         return _new(
-            r.Drive,
+            Drive,
             (
                 left,
                 right,
@@ -186,7 +176,7 @@ def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
     kept = missing
     moved = 0  # the tick in which its columns last changed
 
-    def read(tick: int, raw: tuple[int, ...]) -> r.Position:
+    def read(tick: int, raw: tuple[int, ...]) -> Position:
         nonlocal seen, kept, moved
         now = raw[at:stop]
         if now != seen:
@@ -202,80 +192,76 @@ def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
         past.append((tick, angle))
         then, angle_then = past[0]
         speed = (angle - angle_then) / ((tick - then) * period_s or 1.0)
-        status = r.STALE if raw[at] > oldest else r.OK
-        kept = _new(r.Position, (angle, speed, raw[at] * AGE_UNIT_S, status == 0, status))
+        status = STALE if raw[at] > oldest else OK
+        kept = _new(Position, (angle, speed, raw[at] * AGE_UNIT_S, status == 0, status))
         return kept
 
     return read
 
 
-def _range(fitted: Fitted, slot: Slot) -> Read:
+def _plain(fitted: Fitted, slot: Slot, measure: Measure) -> Read:
+    """Return a reader that asks the driver only where the counts have changed; the age changes in every tick."""
     _, at, start, stop = slot
-    device, oldest, missing = fitted.device, _stale_after(fitted), _missing("range")
+    oldest, missing = _stale_after(fitted), _missing(fitted.device.capability)
+    reading = type(missing)
+    seen: tuple[int, ...] = ()
+    values: tuple[Any, ...] = ()
+    status = MISSING
+
+    def read(tick: int, raw: tuple[int, ...]) -> Any:
+        nonlocal seen, values, status
+        age = raw[at]
+        if age == NEVER:
+            return missing
+        counts = raw[start:stop]
+        if counts != seen:
+            values, status = measure(counts)
+            seen = counts
+        if age <= oldest and not status:  # nearly always
+            return _new(reading, values + (age * AGE_UNIT_S, True, OK))  # noqa: RUF005 - half the cost of unpacking
+        if status == MISSING:
+            return missing
+        return _new(reading, (*values, age * AGE_UNIT_S, False, status or STALE))
+
+    return read
+
+
+def _range(device: Any) -> Measure:
     distance, lowest, highest = device.distance, device.lowest_m, device.highest_m
 
-    def read(tick: int, raw: tuple[int, ...]) -> r.Range:
-        age = raw[at]
-        if age == NEVER:
-            return missing  # type: ignore[no-any-return]
-        metres = distance(raw[start:stop])
-        status = (
-            r.OUT_OF_RANGE if not lowest <= metres <= highest else r.STALE if age > oldest else r.OK
-        )  # NaN fails the comparison
-        return _new(r.Range, (metres, age * AGE_UNIT_S, status == 0, status))
+    def measure(counts: tuple[int, ...]) -> tuple[tuple[float], int]:
+        metres = distance(counts)
+        return (metres,), OK if lowest <= metres <= highest else OUT_OF_RANGE  # NaN fails the comparison
 
-    return read
+    return measure
 
 
-def _tilt(fitted: Fitted, slot: Slot) -> Read:
-    _, at, start, stop = slot
-    lean, oldest, missing = fitted.device.lean, _stale_after(fitted), _missing("tilt")
+def _tilt(device: Any) -> Measure:
+    lean = device.lean
 
-    def read(tick: int, raw: tuple[int, ...]) -> r.Tilt:
-        age = raw[at]
-        if age == NEVER:
-            return missing  # type: ignore[no-any-return]
-        pitch, roll = lean(raw[start:stop])
-        if pitch - pitch != 0.0 or roll - roll != 0.0:
-            return missing  # type: ignore[no-any-return]
-        status = r.STALE if age > oldest else r.OK
-        return _new(r.Tilt, (pitch, roll, age * AGE_UNIT_S, status == 0, status))
+    def measure(counts: tuple[int, ...]) -> tuple[tuple[float, float], int]:
+        pitch, roll = lean(counts)
+        return (pitch, roll), OK if pitch - pitch == 0.0 and roll - roll == 0.0 else MISSING
 
-    return read
+    return measure
 
 
-def _button(fitted: Fitted, slot: Slot) -> Read:
-    _, at, start, stop = slot
-    pressed, oldest, missing = fitted.device.pressed, _stale_after(fitted), _missing("button")
-
-    def read(tick: int, raw: tuple[int, ...]) -> r.Button:
-        age = raw[at]
-        if age == NEVER:
-            return missing  # type: ignore[no-any-return]
-        status = r.STALE if age > oldest else r.OK
-        return _new(r.Button, (pressed(raw[start:stop]), age * AGE_UNIT_S, status == 0, status))
-
-    return read
+def _button(device: Any) -> Measure:
+    pressed = device.pressed
+    return lambda counts: ((pressed(counts),), OK)
 
 
-def _battery(fitted: Fitted, slot: Slot) -> Read:
-    _, at, start, stop = slot
-    voltage, oldest, missing = fitted.device.voltage, _stale_after(fitted), _missing("battery")
+def _battery(device: Any) -> Measure:
+    voltage = device.voltage
 
-    def read(tick: int, raw: tuple[int, ...]) -> r.Battery:
-        age = raw[at]
-        if age == NEVER:
-            return missing  # type: ignore[no-any-return]
-        volts = voltage(raw[start:stop])
-        if volts - volts != 0.0:
-            return missing  # type: ignore[no-any-return]
-        status = r.STALE if age > oldest else r.OK
-        return _new(r.Battery, (volts, age * AGE_UNIT_S, status == 0, status))
+    def measure(counts: tuple[int, ...]) -> tuple[tuple[float], int]:
+        volts = voltage(counts)
+        return (volts,), OK if volts - volts == 0.0 else MISSING
 
-    return read
+    return measure
 
 
-_PLAIN: dict[str, Callable[[Fitted, Slot], Read]] = {
+_PLAIN: dict[str, Callable[[Any], Measure]] = {
     "range": _range,
     "tilt": _tilt,
     "button": _button,

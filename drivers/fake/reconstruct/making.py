@@ -24,7 +24,7 @@ from drivers.fake.reconstruct.line import Repair, offsets, repair_of, width_of
 from drivers.fake.reconstruct.paint import Spot, greens, reds
 from drivers.fake.reconstruct.route import Way, joined, stretches_of
 from drivers.fake.reconstruct.tracking import LIT, Array, Track, samples_of, track_of
-from drivers.fake.reconstruct.writing import LARGEST_M, Found, Stub, board, text_of
+from drivers.fake.reconstruct.writing import LARGEST_M, STUB_M, Found, Stub, board, text_of
 from drivers.fake.resuming import TickPose
 from robotcore.backend import Address
 from robotcore.calibration import Calibration, Triple
@@ -39,6 +39,7 @@ LEAST_LINE_M = 0.5
 LEAST_ROUTE = 0.9  #: the route takes in at least this share of what is drawn
 PAD_TICKS = 20  #: by then every sensor of the fake has read
 MARKER_M = 0.025
+BESIDE_M = 0.025  #: what lies so near a line is that line
 TAIL_M = 0.04  #: the line goes on so far behind the finish
 JUNCTION_M = 0.075  #: a marker belongs to a junction so near
 
@@ -83,8 +84,8 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     drawn_m = sum(pen.length_m for pen in found.pens)
     if course.route.length_m < LEAST_ROUTE * drawn_m:
         raise UserError(
-            f"{where}: by the field's rules the route on what comes out is {course.route.length_m:.1f} m long, the robot "
-            f"followed {drawn_m:.1f} m: a junction was misread"
+            f"{where}: by the field's rules the route on it is {course.route.length_m:.1f} m long, "
+            f"the robot followed {drawn_m:.1f} m: a junction was misread"
         )
     fit = misfit(track, course, box[:2])
     told = f"fit: darkness off by {fit.rms:.3f} rms, {100 * fit.off:.1f} % of {fit.readings} readings by over 0.5"
@@ -131,7 +132,7 @@ def _found(track: Track, rig: Rig, way: Way, width_m: float) -> tuple[Found, lis
     markers, extra, told = _markers(track, way, stubs, width_m)
     notes += told
     things = [_on_line(thing, lines.points) for thing in (*_obstacles(track, rig, way), *features.relief(track))]
-    stubs = [*stubs, *extra]
+    stubs = [stub for stub in (*stubs, *extra) if not _is_drawn(stub, lines.points)]
     if stubs:
         notes.append(f"{len(stubs)} branches were not driven: drawn 100 mm long.")
     if way.guessed_m > 0.005:
@@ -194,6 +195,12 @@ def _stubs(track: Track, lines: _Lines, width_m: float, way: Way) -> list[Stub]:
         if not any(math.dist(stub[:2], other[:2]) < 0.05 and _alike(stub, other) for other in found):
             found.append(stub)
     return found
+
+
+def _is_drawn(stub: Stub, lines: Array) -> bool:
+    """Tell whether a branch lies on what is drawn already."""
+    x, y = (at + 0.6 * STUB_M * way for at, way in ((stub.x, math.cos(stub.heading)), (stub.y, math.sin(stub.heading))))
+    return float(np.hypot(lines[:, 0] - x, lines[:, 1] - y).min()) < BESIDE_M
 
 
 def _alike(one: Stub, two: Stub) -> bool:

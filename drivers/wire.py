@@ -66,15 +66,17 @@ class DescriptorWire:
     def __init__(self, port: Any, wait_s: float) -> None:
         self._handle: int = port.fileno()
         self._wait_s = wait_s
+        self._wait_ms = max(1.0, 1000.0 * wait_s)
+        ready = select.poll()
+        ready.register(self._handle, select.POLLIN)
+        self._poll = ready.poll
         self.close = port.close
 
     def read(self, wait: bool) -> bytes:
         """Return what has arrived, after at most one wait."""
-        data = self._read()
-        if data or not wait:
-            return data
-        ready, _, _ = select.select([self._handle], [], [], self._wait_s)
-        if not ready:
+        if not wait:
+            return self._read()
+        if not self._poll(self._wait_ms):
             return b""
         data = self._read()
         if not data:

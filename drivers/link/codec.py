@@ -53,8 +53,28 @@ def plain_decode(data: bytes) -> bytes:
         FrameError: a zero inside, or the last block is cut short.
 
     """
-    if 0 in data:
+    if b"\0" in data:
         raise FrameError("zero inside a frame")
+    if not data:
+        return b""
+    out = bytearray(data)
+    at, size = data[0], len(data)
+    if at != 255:  # every length is where a zero was: put the zeros back, and the first length goes
+        while at < size:
+            code = data[at]
+            if code == 255:
+                return _decode_long(data)
+            out[at] = 0
+            at += code
+        if at == size:
+            del out[0]
+            return bytes(out)
+        raise FrameError("frame cut short")
+    return _decode_long(data)
+
+
+def _decode_long(data: bytes) -> bytes:
+    """Return what `data` encodes, block by block; for blocks without a zero behind them too."""
     out = bytearray()
     at, size = 0, len(data)
     while at < size:

@@ -144,6 +144,9 @@ _HEAD = struct.Struct("<BH")
 _NUMBERS = {shape.kind: struct.Struct("<" + shape.codes) for shape in SHAPES}
 _BY_TYPE = {shape.type: shape for shape in SHAPES}
 _BY_KIND = {shape.kind: shape for shape in SHAPES}
+_SENSE = _BY_TYPE[Sense].kind
+_SENSE_HEAD = _NUMBERS[_SENSE]
+_ROW_AT = _HEAD.size + _SENSE_HEAD.size
 
 
 class MessageError(ValueError):
@@ -187,6 +190,9 @@ def decode(payload: bytes) -> Received:
 
     """
     kind, sequence = _HEAD.unpack_from(payload)
+    if kind == _SENSE and len(payload) >= _ROW_AT:  # a hundred a second: straight through
+        clock_us, answered, state = _SENSE_HEAD.unpack_from(payload, _HEAD.size)
+        return Received(sequence, Sense(clock_us, answered, state, payload[_ROW_AT:]))
     shape = _BY_KIND.get(kind)
     if shape is None:
         raise MessageError(f"unknown kind 0x{kind:02x}")

@@ -26,6 +26,7 @@ DRIFT = 2e-4  #: how fast the two clocks may part; twice what two common quartz 
 SAME_CLOCK_US = 500_000  #: a message is never held up so long and still taken; a restart takes longer
 NEW, LATE, REPEATED = "new", "late", "repeated"
 WINDOW = 64  #: sequence numbers back to which a late message is told from a repeated one
+SEEN = (1 << WINDOW) - 1
 EVENTS_KEPT = 200
 
 #: state -> message -> states that may follow
@@ -64,7 +65,7 @@ class Tally:
         if 0 < ahead < 0x8000:
             self.accepted += 1
             self.lost += ahead - 1
-            self._seen = (self._seen << ahead | 1) & ((1 << WINDOW) - 1) if ahead < WINDOW else 1
+            self._seen = (self._seen << ahead | 1) & SEEN if ahead < WINDOW else 1
             self._newest = sequence
             return NEW
         return self._back(-ahead & 0xFFFF)
@@ -271,19 +272,21 @@ class HostSession:
             self._events.append((kind, detail))
 
     def _hear(self, received: m.Received, now_s: float) -> None:
-        message = received.message
-        if isinstance(message, m.Hello | m.Start | m.Act | m.Stop):
+        sequence, message = received
+        kind = type(message)
+        action = _ACTIONS.get(kind)
+        if action is None:  # what only a host says
             self.echoes += 1
             return
-        if isinstance(message, m.Welcome) and message.nonce == self._nonce and self.state == GREETING:
-            self.tally.restart(received.sequence)
+        if kind is m.Welcome and message.nonce == self._nonce and self.state == GREETING:
+            self.tally.restart(sequence)
         else:
-            order = self.tally.note(received.sequence)
-            if order == REPEATED or (order == LATE and isinstance(message, m.Sense)):
+            order = self.tally.note(sequence)
+            if order is not NEW and (order == REPEATED or kind is m.Sense):
                 return
         self._heard_s = now_s
-        if type(message).__name__ in TRANSITIONS[self.state]:
-            _ACTIONS[type(message)](self, message, now_s)
+        if kind.__name__ in TRANSITIONS[self.state]:
+            action(self, message, now_s)
 
     def _welcome(self, message: m.Welcome, now_s: float) -> None:
         if message.nonce != self._nonce:
@@ -422,9 +425,11 @@ def age_row(row: tuple[int, ...], ages: Iterable[int], add: int) -> tuple[int, .
     if add <= 0:
         return row
     aged = list(row)
+    oldest = LONGEST_AGE - add
     for at in ages:
-        age = aged[at]
-        if age != NEVER:
-            age += add
-            aged[at] = age if age < LONGEST_AGE else LONGEST_AGE
+        age = row[at]
+        if age <= oldest:
+            aged[at] = age + add
+        elif age != NEVER:
+            aged[at] = LONGEST_AGE
     return tuple(aged)

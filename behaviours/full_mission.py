@@ -7,6 +7,7 @@ put it back to the last checkpoint and press again: it goes on from there with i
 
 from behaviours.eyes import Line
 from behaviours.line_mission import line_field
+from behaviours.lost import carry_on
 from behaviours.start import learn_floor, start_pressed
 from behaviours.strips import red_strip
 from behaviours.zone.deposit import deposit
@@ -104,7 +105,9 @@ async def through_zone(robot: Robot, s: MissionSettings, load: Load, line: Line)
 async def to_red(robot: Robot, s: MissionSettings, load: Load) -> str:
     """Follow the line behind the zone to the red strip."""
     line = Line(robot, s.line)
+    line.look(await tick())
     line.forget()
+    await carry_on(robot, line, s.line)
     return await first(line_field(robot, line, s.line), red_strip(robot, s.line))
 
 

@@ -30,6 +30,7 @@ SPREAD_RAD2_M = 1.5e-3  #: of heading, a metre's way: slip wanders
 SPREAD_RAD2_RAD = 4.0e-4  #: of heading, a radian's turn on the spot
 SQUARE_RAD = 0.008  #: a body pressed against a wall stands so square
 STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than this: nothing new is learnt
+GAP_M = 0.02  #: the beam is so wide before an opening's ends
 ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 
 Entry = tuple[int, float]
@@ -62,6 +63,7 @@ class Chart:
         x, y, heading: the pose (m, m, rad).
         drift, scrub, slip: how the tracks slip here.
         walls: distance of each wall from the origin, None where not known.
+        gaps: openings, each (wall, from, to) along the wall's axis: readings there correct nothing.
         echo: what the last range reading was worth.
 
     """
@@ -69,6 +71,7 @@ class Chart:
     def __init__(self, s: ChartSettings, mount: Mount, track_width_m: float) -> None:
         self._s, self._mount, self._width = s, mount, track_width_m
         self.walls: list[float | None] = [None, None, 0.0, None]
+        self.gaps: list[tuple[int, float, float]] = [(ENTRY, -0.15, 0.15)]
         self.echo = NO_ECHO
         self._left: float | None = None
         self._right = 0.0
@@ -194,7 +197,7 @@ class Chart:
             return
         off = measured_m - expected
         self.echo = Echo(wall, off)
-        if self._rolled < STILL_M and self._swung < STILL_RAD:
+        if self._in_gap(wall) or (self._rolled < STILL_M and self._swung < STILL_RAD):
             return
         self._spread()
         (nx, ny), mount = NORMALS[wall], self._mount
@@ -211,6 +214,12 @@ class Chart:
         """Trust the pose less: the robot may have been pushed about."""
         for i, sd in enumerate((sd_m, sd_m, sd_rad)):
             self._p[i][i] += sd * sd
+
+    def _in_gap(self, wall: int) -> bool:
+        """Tell whether the range sensor looks at an opening."""
+        x, y = self.sensor()
+        here = y if wall % 2 == 0 else x
+        return any(gap == wall and low - GAP_M < here < high + GAP_M for gap, low, high in self.gaps)
 
     def _puzzle(self) -> None:
         """Count an unbelieved reading; after too many the pose itself is doubted."""

@@ -125,7 +125,10 @@ class Zone:
         chart = self.chart
         chart.move(sample.drive)
         if chart.hear(sample.side_range):
-            self.openings.hear(chart, sample.side_range)
+            found = self.openings.hear(chart, sample.side_range)
+            if found is not None:
+                half = 0.5 * found.width_m
+                chart.gaps.append((found.wall, found.middle_m - half, found.middle_m + half))
         self.front.see(sample.front)
         if self.inside:
             self._note_floor(sample)

@@ -47,7 +47,7 @@ class ChartSettings:
     """Standard deviation of a range reading on a wall, its own noise and the sensor's mount together."""
     beam_rad: float = number(0.2, 0.0, 0.5)
     """A wall that is turned by less than this reads its distance along the perpendicular: the beam is wide."""
-    square_rad: float = number(0.35, 0.05, 0.7)
+    square_rad: float = number(0.30, 0.05, 0.7)
     """A wall turned by more is not believed: echoes go elsewhere."""
     gate_m: float = number(0.045, 0.01, 0.3)
     """A reading farther off what is expected is no wall: an opening, or something in between."""

@@ -69,7 +69,7 @@ def span(z: Zone, axis: int) -> float:
 
 async def outer_leg(z: Zone, lane: Lane) -> None:
     """Drive along a wall to the next one, dock there, and back up so far that there is room to turn."""
-    for _ in range(8):
+    for attempt in range(8):
         reason = await run_lane(z, lane, z.robot.body.front_m + 0.10)
         if reason in (THERE, SEEN):
             reason = await approach(z, 0.16, lane.heading_rad, z.s.front.near)
@@ -77,7 +77,7 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
             if await roll_and_try(z, lane.heading_rad):
                 continue
             reason = await approach(z, 0.16, lane.heading_rad)
-        if reason == THERE and await unblock(z, lane):
+        if reason == THERE and await unblock(z, lane, attempt):
             continue
         if reason == TOUCH:
             await docked(z, lane)
@@ -89,14 +89,14 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
     await rest(z, 0.1)
 
 
-async def unblock(z: Zone, lane: Lane) -> bool:
-    """Come again beside: something outside the jaws holds the robot up. False where the jaws took it after all."""
+async def unblock(z: Zone, lane: Lane, attempt: int) -> bool:
+    """Come again, from beside: something outside the jaws holds the robot up."""
     z.chart.x, z.chart.y = z.reached
     z.chart.doubt(0.01, 0.15)
     if await try_jaws(z):
         return True
     z.robot.decide("blocked", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3))
-    await back_aside(z, z.turn * 0.035)
+    await back_aside(z, z.turn * (0.075, -0.075)[attempt % 2])
     return True
 
 
@@ -218,10 +218,12 @@ async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
 async def look_inside(z: Zone, lane: Lane) -> None:
     """Come again a little farther inward: what the body pushed along beside the jaws would be swept away by the turn."""
     s = z.s.sweep
-    before = z.chart.x, z.chart.y
+    x, y = z.chart.x, z.chart.y
     await back_aside(z, z.turn * s.inside_m)
-    back = math.hypot(z.chart.x - before[0], z.chart.y - before[1])
-    await straight(z, max(0.0, back - s.inside_m), s.speed_m_s)
+    c, d = math.cos(lane.heading_rad), math.sin(lane.heading_rad)
+    back = (x - z.chart.x) * c + (y - z.chart.y) * d
+    if await straight(z, max(0.0, back + 0.01), s.speed_m_s, Watch(z)) == SEEN:
+        await approach(z, 0.12, lane.heading_rad)
     await roll_and_try(z, lane.heading_rad)
 
 
@@ -233,9 +235,10 @@ async def comb(z: Zone) -> None:
         for place in teeth(z, wall):
             if z.complete or z.late:
                 return
-            await before_tooth(z, wall, place, first)
-            first = False
-            await tooth(z, wall, is_open(z, wall, place))
+            if not is_open(z, wall, place):
+                await before_tooth(z, wall, place, first)
+                first = False
+                await tooth(z, wall)
         wall = (wall + z.turn) % 4
     z.robot.decide("combed", **z.load.fields())
 
@@ -273,8 +276,8 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
         await back_aside(z, left)
 
 
-async def tooth(z: Zone, wall: int, open_there: bool) -> None:
-    """Drive up to a wall: first close the jaws before it, then, but for an opening, on until the front touches it."""
+async def tooth(z: Zone, wall: int) -> None:
+    """Drive up to a wall: first close the jaws before it, then on until the front touches it."""
     heading = wall * QUARTER
     for _ in range(3):
         near = z.chart.room(wall, z.robot.body.front_m) - z.s.sweep.before_m
@@ -282,8 +285,6 @@ async def tooth(z: Zone, wall: int, open_there: bool) -> None:
             break
         if await roll_and_try(z, heading):
             continue
-        if open_there:
-            break
         reason = await approach(z, 0.10, heading)
         if reason == TOUCH:
             await dock(z, wall)

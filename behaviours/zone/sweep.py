@@ -38,13 +38,13 @@ async def sweep(z: Zone) -> None:
     """Sweep the whole floor; where objects are known to be missing, again, on lanes between the first ones."""
     await first_round(z)
     await later_rounds(z, 1.0)
-    begin = 0.5
+    if z.counted and not z.complete:
+        await later_rounds(z, 0.5)
     while z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
         if not z.counted or z.complete or z.late:
             break
-        await later_rounds(z, begin)
-        begin = 1.5 - begin
+        await later_rounds(z, 1.0)
 
 
 async def first_round(z: Zone) -> None:
@@ -170,7 +170,7 @@ def say_openings(z: Zone, wall: int) -> None:
 
 async def later_rounds(z: Zone, begin: float) -> None:
     """Follow the walls on lanes farther inward, from `begin` pitches inside the first, until the middle is passed."""
-    number, wall = begin, (z.chart.ahead() if begin == 1.0 else z.chart.ahead() + z.turn) % 4
+    number, wall = begin, z.chart.ahead()
     await to_lane(z, wall, begin)
     half = 0.5 * min(span(z, 0), span(z, 1))
     while True:

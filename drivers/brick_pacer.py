@@ -81,6 +81,7 @@ class BrickPacer:
         self._beat = Beat(period_s)
         self._session = -1  # in which the beat was anchored
         self._due_s = 0.0
+        self._in_vain = False  # the last wait took nearly the whole next period: that is no fault of the work
 
     def start(self) -> None:
         """Make the first row, which came with the handshake, that of tick 0."""
@@ -115,11 +116,14 @@ class BrickPacer:
         late_s = asked_s - self._due_s - self._period_s
         missed = max(0, int(late_s / self._period_s))
         self._due_s += (1 + missed) * self._period_s
-        return tick + 1 + missed, self._late(missed, late_s)
+        late_us = self._late(missed, late_s)
+        self._in_vain = True
+        return tick + 1 + missed, late_us
 
     def _late(self, missed: int, late_s: float) -> int:
         self.skipped += missed
-        if late_s <= 0.0:
+        in_vain, self._in_vain = self._in_vain, False
+        if late_s <= 0.0 or in_vain:
             return 0
         late_us = int(late_s * 1e6)
         self.overruns += 1

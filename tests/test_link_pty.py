@@ -35,6 +35,16 @@ def ends():
         os.close(master)
 
 
+@contextlib.contextmanager
+def ended(child):
+    """Give a child process that does not outlive the test, whatever goes wrong in it."""
+    try:
+        yield child
+    finally:
+        child.kill()
+        child.communicate()
+
+
 def heard(master):
     try:
         return os.read(master, 4096)
@@ -160,7 +170,7 @@ def test_the_stand_in_process_answers_a_greeting(tmp_path):
     """A child in real time: it names its port, answers, keeps its link, and ends on SIGTERM; no clock is looked at."""
     link = tmp_path / "brick"
     command = [sys.executable, "-m", "drivers.agent.pty", "--course", "quay", "--link", str(link), "--seed", "3"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT) as child:
+    with ended(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)) as child:
         name = child.stdout.readline().strip()
         assert os.path.realpath(link) == name
         wire = open_wire(str(link), 115200, 5.0)

@@ -39,17 +39,25 @@ async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool
 
     if not await follow_ray(robot, line, ray, a.longest_m, a.speed_m_s, clear):
         return True
+    width = line.travel_m - start
     await follow_ray(robot, line, ray, a.beyond_m, a.speed_m_s)
     await settle(robot, line, 0.06)
     both = dark[1] > 1 and dark[-1] > 1
     if await line_ahead(robot, line, side, s):
-        robot.decide("crossing", arms="both" if both else SIDES[side], width=round(line.travel_m - start, 3))
+        robot.decide("crossing", arms="both" if both else SIDES[side], width=round(width, 3))
         return True
-    side = side if not both or dark[side] >= dark[-side] else -side
-    robot.decide("corner", side=SIDES[side], sure=not both)
-    if await turn_by(robot, line, side * a.corner_rad, s.turn, until=lambda: line.touched):
-        line.forget()
-        return True
+    return await round_corner(robot, line, side, not both, s)
+
+
+async def round_corner(robot: Robot, line: Line, side: int, sure: bool, s: LineSettings) -> bool:
+    """Turn to the line at a corner, first to the side on which it was seen, then to the other; False if it is lost."""
+    start_rad = line.heading_rad
+    for which in (side, -side):
+        turn = which * s.arm.corner_rad - (line.heading_rad - start_rad)
+        if await turn_by(robot, line, turn, s.turn, until=lambda: line.touched):
+            robot.decide("corner", side=SIDES[which], sure=sure and which == side)
+            line.forget()
+            return True
     return False
 
 

@@ -31,7 +31,7 @@ class Looming:
         dt: seconds between readings.
 
     Attributes:
-        empty: the light where nothing is ahead; NaN before the first reading.
+        empty: the light where nothing is ahead, first the mean of some readings.
         rise: the smoothed light above it.
 
     """
@@ -42,19 +42,22 @@ class Looming:
         self._rise, self._fall, self._adapt = s.rise, -s.fall, s.adapt
         self._seen: deque[tuple[float, float]] = deque(maxlen=24)
         self._lit_m: float | None = None
-        self._light = self.empty = math.nan
-        self.rise = 0.0
+        self._learnt, self._sum = 0, 0.0
+        self._light = self.empty = self.rise = 0.0
 
     def forget(self) -> None:
         """Start anew: what is ahead now is the empty hall."""
         self._seen.clear()
         self._lit_m = None
-        self.empty = math.nan
+        self._learnt, self._sum = 0, 0.0
 
     def see(self, light: float, travel_m: float) -> int:
         """Take in the sensor's lightness at a travel; return `EMPTY`, `DIM` or `LIT`."""
-        if self.empty != self.empty:
-            self.empty = self._light = light
+        if self._learnt < self._s.learn:
+            self._learnt += 1
+            self._sum += light
+            self.empty = self._light = self._sum / self._learnt
+            return EMPTY
         self._light = smooth = self._light + self._share * (light - self._light)
         self.rise = rise = smooth - self.empty
         if rise <= self._rise:
@@ -132,13 +135,36 @@ async def go_round(robot: Robot, line: Line, distance_m: float, s: LineSettings)
     x, y = line.axle()
     towards = math.atan2(middle[1] - y, middle[0] - x)
     await turn_by(robot, line, wrap(towards + side * RIGHT_ANGLE - line.heading_rad), s.turn)
-    if not await circle(robot, line, Orbit(middle, side, towards, o), s):
+    orbit = Orbit(middle, side, towards, o)
+    if not await circle(robot, line, orbit, s):
         return False
     robot.decide("passed", side=name)
-    await drive_on(robot, line, o.over_share * line.ahead_m, s.turn)
-    found = await turn_by(robot, line, side * o.onto_rad, s.turn, until=lambda: line.touched, speed_m_s=o.onto_m_s)
+    found = await turn_onto(robot, line, side, orbit.onward_rad(*line.middle()), s)
     line.forget()
     return found
+
+
+async def turn_onto(robot: Robot, line: Line, side: int, onward_rad: float, s: LineSettings) -> bool:
+    """Turn onto a line that the eyes have just met, into its direction onward; False where it is lost.
+
+    Across the line the robot first drives on until a bow to `side` ends over it, and does not look while it turns away
+    from where it crossed. At a slant the eyes are on the line for long, and what follows lines sets it right.
+    """
+    o = s.obstacle
+    turn = max(0.0, side * wrap(onward_rad - line.heading_rad))
+    radius = o.onto_m_s / s.turn.search_rad_s
+    steep = turn > o.steep_rad
+    over = line.ahead_m - radius * math.tan(0.5 * min(turn, 2.0)) if steep else o.over_share * line.ahead_m
+    await drive_on(robot, line, max(over, 0.01), s.turn)
+    blind = turn - o.onto_rad if steep else 0.0
+    for angle in (turn + o.onto_rad, -2.0 * o.onto_rad):
+        speed = o.onto_m_s if angle > 0.0 else 0.0
+        if await turn_by(
+            robot, line, side * angle, s.turn, until=lambda: line.touched, blind_rad=blind, speed_m_s=speed
+        ):
+            return True
+        blind = 0.0
+    return False
 
 
 class Sweep:
@@ -226,6 +252,15 @@ class Orbit:
         """Tell whether (x, y) is where the line may come out behind the obstacle."""
         bearing = wrap(math.atan2(y - self._y, x - self._x) - self._heading_rad)
         return bearing * self._side < self._s.abeam_rad
+
+    def onward_rad(self, x: float, y: float) -> float:
+        """Return the heading of a line that comes out behind the obstacle at (x, y), on a straight or a bend.
+
+        On a circle the chords from before to the middle and on to behind turn by as much as the tangent does from the
+        middle of one to the middle of the other; to the end of the second it is half as much again.
+        """
+        turned = wrap(math.atan2(y - self._y, x - self._x) - self._heading_rad)
+        return self._heading_rad + 1.5 * turned
 
     def _adapt(self, away_m: float, echo: Range) -> None:
         s = self._s

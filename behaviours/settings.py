@@ -180,6 +180,8 @@ class ObstacleSettings:
     """Smoothed light below that of the empty hall: something dark hides it."""
     adapt: float = number(0.007, 0.0, 1.0)
     """Share of a change of the empty hall's light taken in a tick: a second and a half at 100 Hz."""
+    learn: int = whole(20, 1, 500)
+    """Readings from which the light of the empty hall is learnt at first."""
     votes: int = whole(6, 1, 50)
     """Readings in a row that must say near."""
     step_m: float = number(0.002, 0.0005, 0.02)
@@ -236,10 +238,12 @@ class ObstacleSettings:
     """Longest way round."""
     onto_m_s: float = number(0.09, 0.0, 0.5)
     """Speed in the bow onto the line: keeps the rear off the obstacle."""
+    steep_rad: float = number(0.75, 0.0, 1.6)
+    """A line met at a steeper angle is crossed and turned onto; at less it can be followed at once."""
     over_share: float = number(0.4, 0.0, 1.5)
-    """After meeting the line the robot drives on by this share of the eyes' distance from the axle."""
-    onto_rad: float = number(2.3, 1.0, 3.1)
-    """Turn within which the line must be found then."""
+    """At less the robot drives on by this share of the eyes' distance from the axle, to bring both eyes near it."""
+    onto_rad: float = number(0.6, 0.1, 1.5)
+    """The line may be so far off its expected heading, to both sides."""
 
 
 @settings

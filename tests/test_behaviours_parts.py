@@ -307,7 +307,8 @@ class TestObstacle:
         Growth is taken over the way just driven, so it lags by half of it, and the distance seems a little greater.
         """
         looming = Looming(replaced(self.sizes, smooth_s=0.0), 0.01)
-        looming.see(0.0, 0.0)
+        for _ in range(self.sizes.learn):
+            looming.see(0.0, 0.0)
         for i in range(1, 60):
             travel = 0.001 * i
             looming.see(paint_ * (0.04 / (0.15 - travel)) ** 2, travel)
@@ -326,8 +327,8 @@ class TestObstacle:
 
     def test_black_hides_the_hall_before_it_shines(self):
         looming = Looming(self.sizes, 0.01)
-        assert [looming.see(0.02, 0.0), looming.see(0.02, 0.001)] == [EMPTY, EMPTY]
-        assert looming.see(0.005, 0.002) == DIM
+        assert {looming.see(0.02, 0.0) for _ in range(40)} == {EMPTY}
+        assert DIM in {looming.see(0.005, 0.002) for _ in range(5)}
         for i in range(20):
             what = looming.see(0.03, 0.003 + 0.0001 * i)
         assert what == LIT
@@ -335,6 +336,22 @@ class TestObstacle:
     def test_a_slow_change_of_the_halls_light_is_nothing(self):
         looming = Looming(self.sizes, 0.01)
         assert {looming.see(0.02 + 0.00001 * i, 0.002 * i) for i in range(1000)} == {EMPTY}
+
+    def test_one_freak_reading_at_first_makes_no_obstacle_of_the_empty_hall(self):
+        looming = Looming(self.sizes, 0.01)
+        looming.see(0.010, 0.0)
+        assert {looming.see(0.020, 0.001 * i) for i in range(200)} == {EMPTY}
+
+    @pytest.mark.parametrize("radius_m", [0.25, -0.4, 1e6])
+    def test_the_line_behind_an_obstacle_has_the_heading_of_the_bend(self, radius_m):
+        """Points of a circle through the obstacle, a quarter of a metre before and behind: closed form."""
+
+        def on_bend(s):
+            return radius_m * math.sin(s / radius_m), radius_m * (1.0 - math.cos(s / radius_m))
+
+        (ax, ay), (bx, by) = on_bend(-0.2), on_bend(0.2)
+        orbit = Orbit((0.0, 0.0), 1, math.atan2(-ay, -ax), self.sizes)
+        assert abs(wrap(orbit.onward_rad(bx, by) - 0.2 / radius_m)) < 0.001
 
     def test_the_sweep_finds_the_middle_of_the_nearest(self):
         sweep = Sweep(self.sizes)

@@ -266,7 +266,7 @@ async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10) -> None:
     """Back up in an S that ends with the same heading, `left_m` farther to the left."""
     s, began = z.s.sweep, z.chart.heading
     bend = math.acos(max(0.0, 1.0 - 0.5 * abs(left_m) / radius_m))
-    speed, rate = s.speed_m_s, s.speed_m_s / radius_m
+    rate = min(s.speed_m_s, 0.17) / radius_m
     sign = -1.0 if left_m > 0.0 else 1.0
     for goal in (began + sign * bend, began):
         ticks = math.ceil(bend / rate * 2.0 / z.robot.period_s)

@@ -115,6 +115,8 @@ class Judge:
         self._lifts: list[tuple[int, float]] = []
         self._poses = array("d")
         self.note = self._poses.extend
+        spots = [spot for spot in course.route.spots if spot.kind == "obstacle"]
+        self._detours = [(spot.s_m - DETOUR_M, spot.end_m + DETOUR_M) for spot in spots]
 
     def touch(self, time_s: float, solid: Solid) -> None:
         """Note that a contact began."""
@@ -154,13 +156,14 @@ class Judge:
         walk, sections = _Walk(), Sections(self.course.route)
         before: tuple[float, float] | None = None
         lifts = dict(self._lifts)
+        zoned = self.course.zone is not None and self.course.route.zone is not None
         for i, (x, y, heading) in enumerate(self._middles()):
             if i in lifts:
                 walk.s, walk.driven, walk.inside, before = lifts[i], 0.0, False, None
             if before is not None:
                 walk.driven += math.hypot(x - before[0], y - before[1])
             before = x, y
-            if not self._in_zone(walk, i, x, y):
+            if not zoned or not self._in_zone(walk, i, x, y):
                 self._follow(walk, sections, i, x, y, heading)
             furthest.append(walk.furthest)
         return walk
@@ -186,19 +189,18 @@ class Judge:
         zone, poses = self.course.zone, self._poses
         if zone is None:
             return None
-        places = ((poses[i + 1], poses[i + 2], poses[i + 3]) for i in range(0, len(poses), 4))
+        places = zip(poses[1::4], poses[2::4], poses[3::4], strict=True)
         times = self._time(walk.entered), self._time(walk.exited)
         return score_zone(zone, self.yard, places, times, sum(map(_of_zone, self.touches)))
 
     def _time(self, index: int | None) -> float | None:
         return None if index is None or index < 0 else self._poses[4 * index] * self.period_s
 
-    def _middles(self) -> Iterator[tuple[float, float, float]]:
-        """Give the middle of the floor sensors, and the heading, of every tick."""
-        ahead, left = self.ahead_m, self.left_m
-        for i in range(0, len(self._poses), 4):
-            _, x, y, heading = self._poses[i : i + 4]
-            c, s = math.cos(heading), math.sin(heading)
+    def _middles(self, first: int = 0) -> Iterator[tuple[float, float, float]]:
+        """Give the middle of the floor sensors, and the heading, of every tick from the `first` kept one on."""
+        ahead, left, poses, cos, sin = self.ahead_m, self.left_m, self._poses[4 * first :], math.cos, math.sin
+        for x, y, heading in zip(poses[1::4], poses[2::4], poses[3::4], strict=True):
+            c, s = cos(heading), sin(heading)
             yield x + ahead * c - left * s, y + ahead * s + left * c, heading
 
     def _follow(self, walk: _Walk, sections: Sections, i: int, x: float, y: float, heading: float) -> None:
@@ -221,9 +223,9 @@ class Judge:
     def _detour(self, s: float) -> float:
         """Return how far ahead the robot may come back to the route where an obstacle is near, else 0."""
         reach = 0.0
-        for spot in self.course.route.spots:
-            if spot.kind == "obstacle" and spot.s_m - DETOUR_M <= s <= spot.end_m + DETOUR_M:
-                reach = max(reach, spot.end_m + DETOUR_M - s)
+        for near, beyond in self._detours:
+            if near <= s <= beyond:
+                reach = max(reach, beyond - s)
         return reach
 
     def _finish_tick(self) -> int | None:
@@ -232,7 +234,7 @@ class Judge:
         rest = round(REST_S / self.period_s)
         if strip is None or last < rest:
             return None
-        x, y, heading = list(self._middles())[last]
+        x, y, heading = next(self._middles(last))
         along, left = into_frame(x, y, (strip.x, strip.y), strip.heading)
         along = abs(along) if math.cos(heading - strip.heading) > 0.0 else -along
         if not -0.5 * strip.along_m - BEFORE_FINISH_M <= along <= 0.5 * strip.along_m + PAST_FINISH_M:

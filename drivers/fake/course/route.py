@@ -5,10 +5,14 @@ needs to know roughly where the robot was.
 """
 
 import math
+from bisect import bisect_left
 
 from attrs import frozen
 
 from drivers.fake.course.geometry import Point, Polyline
+
+Piece = tuple[float, float, float, float, float, float]
+"""A straight piece of the path: where it begins (x, y), how far it goes (dx, dy), and from where to where along it."""
 
 
 @frozen
@@ -41,12 +45,16 @@ class Route:
         zone: from where to where the route jumps straight through a zone (m along it), if it does.
     """
 
-    __slots__ = ("line", "spots", "zone")
+    __slots__ = ("_pieces", "line", "spots", "zone")
 
     def __init__(self, line: Polyline, spots: tuple[Spot, ...], zone: tuple[float, float] | None = None) -> None:
         self.line = line
         self.spots = spots
         self.zone = zone
+        pairs = zip(line.points, line.points[1:], line.s, line.s[1:], strict=False)
+        self._pieces: list[Piece] = [
+            (a[0], a[1], b[0] - a[0], b[1] - a[1], begins, ends) for a, b, begins, ends in pairs
+        ]
 
     @property
     def length_m(self) -> float:
@@ -99,25 +107,39 @@ class Route:
         low, high = near_s - back_m, near_s + ahead_m
         if heading is None:
             return self.line.nearest(x, y, low, high)
-        best = None
-        for part_low, part_high in self._agreeing(low, high, heading):
-            found = self.line.nearest(x, y, part_low, part_high)
-            if best is None or found[1] < best[1]:
-                best = found
-        return best if best is not None else self.line.nearest(x, y, low, high)
+        return self._nearest_along(x, y, low, high, heading) or self.line.nearest(x, y, low, high)
 
     def spot(self, kind: str, after_s: float = 0.0) -> Spot | None:
         """Return the first spot of this kind that begins at `after_s` or later."""
         return next((spot for spot in self.spots if spot.kind == kind and spot.s_m >= after_s), None)
 
-    def _agreeing(self, low: float, high: float, heading: float) -> list[tuple[float, float]]:
-        found: list[tuple[float, float]] = []
-        points, lengths = self.line.points, self.line.s
-        for i in range(len(points) - 1):
-            if lengths[i + 1] < low or lengths[i] > high:
+    def _nearest_along(self, x: float, y: float, low: float, high: float, heading: float) -> tuple[float, float] | None:
+        """Return what `Polyline.nearest` does, of the pieces alone that do not run against `heading`.
+
+        The very ends of a piece belong to two; it keeps off the one that may run the other way. This is most of what a
+        verdict costs, so the sums of `Polyline.nearest` stand here again, in the same order.
+        """
+        c, s, hypot, pieces = math.cos(heading), math.sin(heading), math.hypot, self._pieces
+        best_s, best = None, math.inf
+        for i in range(max(0, bisect_left(self.line.s, low) - 1), len(pieces)):
+            ax, ay, dx, dy, begins, ends = pieces[i]
+            if begins > high:
+                break
+            if dx * c + dy * s <= 0.0:
                 continue
-            (ax, ay), (bx, by) = points[i], points[i + 1]
-            if (bx - ax) * math.cos(heading) + (by - ay) * math.sin(heading) > 0.0:
-                # The very ends belong to two stretches; keep off the one that runs the other way.
-                found.append((max(low, lengths[i]), min(high, lengths[i + 1] - 1e-9)))
-        return found
+            first, last = low if low > begins else begins, ends - 1e-9
+            if high < last:
+                last = high
+            if not (begins <= last and first < ends):  # shorter than the gap that is kept to the next one
+                at, away = self.line.nearest(x, y, first, last)
+            else:
+                size = ends - begins
+                along = ((x - ax) * dx + (y - ay) * dy) / size
+                top, bottom = last - begins, first - begins
+                along = size if size < top and size < along else top if top < along else along
+                along = bottom if bottom > along else along
+                away = hypot(x - ax - along * dx / size, y - ay - along * dy / size)
+                at = begins + along
+            if best_s is None or away < best:
+                best_s, best = at, away
+        return None if best_s is None else (best_s, best)

@@ -21,6 +21,7 @@ from robotcore.rig import Body
 CELL_M = 0.020
 FRESH_M, FRESH_RAD = 0.005, math.radians(2.0)
 HEADINGS = 72
+BATCH = 1000  #: poses worked on at once
 
 Cells: TypeAlias = NDArray[Any]
 """Booleans, one a cell: rows from the south, columns from the west."""
@@ -62,25 +63,35 @@ def _sides(body: Body) -> tuple[float, float]:
 def swept(zone: Zone, body: Body, poses: Iterable[Pose]) -> Cells:
     """Return the cells that the mouth has passed over in these poses (axle's middle x, y, heading)."""
     x, y = grid(zone)
-    rows, columns = x.shape
     done = np.zeros(x.shape, bool)
-    middle, half = body.front_m + 0.5 * REACH_M, 0.5 * body.collector_width_m
-    reach = math.hypot(0.5 * REACH_M, half)
+    middle = body.front_m + 0.5 * REACH_M
+    mouths = []
     for px, py, heading in _fresh(poses):
         c, s = math.cos(heading), math.sin(heading)
-        mx, my = px + middle * c, py + middle * s
-        left, right = _span(mx - zone.left, reach, zone.width_m / columns, columns)
-        low, high = _span(my - zone.bottom, reach, zone.height_m / rows, rows)
-        if left >= right or low >= high:
-            continue
-        dx, dy = x[low:high, left:right] - mx, y[low:high, left:right] - my
-        inside = np.abs(dx * c + dy * s) <= 0.5 * REACH_M
-        done[low:high, left:right] |= inside & (np.abs(dy * c - dx * s) <= half)
+        mouths.append((px + middle * c, py + middle * s, c, s))
+    for first in range(0, len(mouths), BATCH):
+        _sweep(zone, body, np.array(mouths[first : first + BATCH]).T[:, :, None], (x[0], y[:, 0]), done)
     return done
 
 
-def _span(at: float, reach: float, cell: float, count: int) -> tuple[int, int]:
-    return max(0, math.floor((at - reach) / cell)), min(count, math.ceil((at + reach) / cell))
+def _sweep(zone: Zone, body: Body, mouths: Cells, middles: tuple[Cells, Cells], done: Cells) -> None:
+    """Mark the cells whose middles lie in the mouths: rows of x, y, cosine and sine, one column of one a mouth."""
+    (mx, my, c, s), (xs, ys), half = mouths, middles, 0.5 * body.collector_width_m
+    reach = math.hypot(0.5 * REACH_M, half)
+    column, close_x = _span(mx - zone.left, reach, zone.width_m / len(xs), len(xs))
+    row, close_y = _span(my - zone.bottom, reach, zone.height_m / len(ys), len(ys))
+    dx, dy, c, s = (xs[column] - mx)[:, None, :], (ys[row] - my)[:, :, None], c[:, None], s[:, None]
+    inside = np.abs(dx * c + dy * s) <= 0.5 * REACH_M
+    inside &= np.abs(dy * c - dx * s) <= half
+    which, i, j = np.nonzero(inside & close_x[:, None, :] & close_y[:, :, None])
+    done[row[which, i], column[which, j]] = True
+
+
+def _span(at: Cells, reach: float, cell: float, count: int) -> tuple[Cells, Cells]:
+    """Return the cells that `reach` to both sides of `at` may hold, clipped to those there are, and which are there."""
+    first = np.floor((at - reach) / cell).astype(int)
+    cells = first + np.arange(math.ceil(2.0 * reach / cell) + 2)
+    return np.clip(cells, 0, count - 1), (cells >= 0) & (cells < count)
 
 
 def _fresh(poses: Iterable[Pose]) -> Iterable[Pose]:

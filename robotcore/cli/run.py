@@ -28,6 +28,10 @@ def run_verb(words: list[str]) -> int:
     """Run a mission and tell how it went."""
     args = _parser().parse_args(words)
     address = parse_address(args.backend)
+    if args.resume:
+        from robotcore.cli.resume import resume_words  # late: seldom needed
+
+        args.set = resume_words(args.resume, plugins.mission(args.mission, by_module=True)) + args.set
     setup = from_words(args)
     world = plugins.backend(address)(address, setup.rig)
     if address.scheme not in plugins.HARMLESS:
@@ -40,6 +44,7 @@ def _parser() -> argparse.ArgumentParser:
     words = parser("run", "Run a mission. The same mission drives the fake robot, the brick or a recording.")
     words.add_argument("backend", help="where it runs: fake:quay?seed=3, serial:/dev/ttyACM0, replay:runs/a.rec")
     add_setup(words)
+    words.add_argument("--resume", metavar="RECORDING", help="go on from the last checkpoint of an earlier recording")
     words.add_argument("--out", help="the recording's file (default: a new one in runs/)")
     words.add_argument("--no-recording", action="store_true", help="keep nothing")
     words.add_argument("--time-limit", type=_seconds, default=480.0, metavar="S", help="end after S seconds (480)")

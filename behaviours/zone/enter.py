@@ -8,6 +8,7 @@ the other or persist. A saturated reading is kept at what was measured, which is
 
 from behaviours.eyes import Line
 from behaviours.zone.drive import rest, straight
+from behaviours.zone.hand import open_jaws
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import SilverSettings
 from robotcore.control import Vote
@@ -99,7 +100,8 @@ async def silver_strip(robot: Robot, line: Line, s: SilverSettings) -> str:
         eyes = watch.see(sample, line.left.white, line.right.white)
         if eyes:
             robot.decide(
-                "silver strip", eyes=eyes, left=round(sample.floor_left.green, 3), right=round(sample.floor_right.green, 3),
+                "silver strip", eyes=eyes,
+                left=round(sample.floor_left.green, 3), right=round(sample.floor_right.green, 3),
                 white_left=round(line.left.white, 3), white_right=round(line.right.white, 3),
             )  # fmt: skip
             return SILVER
@@ -113,6 +115,7 @@ async def enter(z: Zone, line: Line) -> None:
     await straight(z, 0.10, z.s.sweep.slow_m_s, over)
     z.chart.place(-z.eyes_m, z.chart.y, z.chart.heading, 0.012, 0.10)
     z.inside = True
+    await open_jaws(z)
     await straight(z, z.eyes_m + z.swing_m + 0.02, z.s.sweep.speed_m_s)
     await rest(z)
     z.robot.decide("zone entered", x=round(z.chart.x, 3), heading=round(z.chart.heading, 3), **z.load.fields())

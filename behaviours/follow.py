@@ -32,7 +32,7 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
     """Follow the line until an arm, a blank or blindness ends it; return which. Paint under an eye steers nothing."""
     f, dt = s.follow, robot.period_s
     half = 0.5 * robot.body.track_width_m
-    painted, arm_dark, blank_m = s.arm.painted, s.arm.dark, f.blank_m
+    painted, arm_dark, blank_m, slipped_m = s.arm.painted, s.arm.dark, f.blank_m, s.gap.slipped_m
     left_eye, right_eye, look, drive = line.left, line.right, line.look, robot.drive
     pid, hug, trace = line.pid, f.hug_rad_s, f.trace
     if line.fresh:
@@ -62,7 +62,8 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
                 right = 0.0
             elif right > arm_dark and not right_eye.misses and is_sudden(right_eye, line, s):
                 return ARM_RIGHT
-        if line.travel_m - line.contact_m > blank_m:
+        blank = line.travel_m - line.contact_m
+        if blank > slipped_m and (blank > blank_m or line.contact_m - line.strong_m < slipped_m):
             return BLANK
         error = left - right
         turn = update(error, dt)

@@ -76,9 +76,10 @@ class GapSettings:
 
     longest_m: float = number(0.225, 0.02, 1.0)
     """The longest gap of the field (200 mm, common practice) and an eye's spot and slip at both ends."""
-    slipped_m: float = number(0.010, 0.0, 0.1)
-    """A line that was all under one eye so shortly before it went may have slipped out to that side."""
-    glance_rad: float = number(0.5, 0.0, 1.5)
+    slipped_m: float = number(0.014, 0.0, 0.1)
+    """A line that was all under one eye so shortly before it went may have slipped out to that side; so much later the
+    robot looks there."""
+    glance_rad: float = number(0.9, 0.0, 1.5)
     """How far to look there."""
     told_m: float = number(0.070, 0.01, 0.2)
     """A line missing for less than this is not worth a word: a thin line between the eyes."""

@@ -77,10 +77,10 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
         raise UserError(f"{where}: by the encoders it is {max(box[2:]):.1f} m long; {LARGEST_M:g} m is the most")
     text = text_of(found, box, f"made from {recording.path.stem}"[:60].replace('"', "'"), notes)
     try:
-        course = parse_course(text, f"{recording.path}: reconstructed course")
+        course = parse_course(text, "made")
     except UserError as error:
         faults = str(error).splitlines()
-        raise UserError(f"{where}: what comes out could not be driven ({faults[0]})") from None
+        raise UserError(f"{where}: what comes out could not be driven ({faults[0].removeprefix('made: ')})") from None
     drawn_m = sum(pen.length_m for pen in found.pens)
     if course.route.length_m < LEAST_ROUTE * drawn_m:
         raise UserError(

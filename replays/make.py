@@ -150,10 +150,10 @@ python -m replays.make gaps box    only these
 ```
 
 This table is written by `python -m replays.make` from `recipes.py` and the recordings. "Staged" is what a fake robot
-cannot meet by itself: a failing reading, a flash, a hand. It is laid over the raw rows or done to the simulated robot on
-the way; everything else is a run like any other. The sentences beside each recording (`NAME.expect.txt`) say what must
-happen there by the course's truth, whatever the code decided when it was recorded. Harbour Relief and all courses are
-invented.
+cannot meet by itself: a failing reading, a flash, a hand. It is laid over the raw rows or done to the simulated robot
+on the way; everything else is a run like any other. The sentences beside each recording (`NAME.expect.txt`) say what
+must happen there by the course's truth, whatever the code decided when it was recorded. Harbour Relief and all courses
+are invented.
 
 | recording | what for | how it was made | s | kB | what it decides after the start; **faults** |
 | --- | --- | --- | --- | --- | --- |"""

@@ -93,7 +93,7 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
     reference = calibration.references.get(fitted.role)
     if reference is None:
         raise UserError(f"calibration: has no [{fitted.role}]; calibrate this sensor, the rig has it")
-    _, at, start, stop = slot
+    at, columns = slot.age, slice(slot.start, slot.stop)
     light, full, oldest = fitted.device.light, fitted.device.full_scale, _stale_after(fitted)
     red_off, green_off, blue_off = reference.offset
     red_gain, green_gain, blue_gain = (1.0 / (w - o) for w, o in zip(reference.white, reference.offset, strict=True))
@@ -109,7 +109,7 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
         age = raw[at]
         if age == NEVER:
             return missing  # type: ignore[no-any-return]
-        counts = raw[start:stop]
+        counts = raw[columns]
         red, green, blue = light(counts)
         red = (red - red_off) * red_gain
         green = (green - green_off) * green_gain
@@ -127,7 +127,7 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
 
 
 def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
-    _, at, start, stop = slot
+    at, columns = slot.age, slice(slot.start, slot.stop)
     turns, oldest = fitted.device.turns, _stale_after(fitted)
     radius_m, width_m, period_s = rig.body.wheel_radius_m, rig.body.track_width_m, rig.period_s
     missing = _missing("drive")
@@ -140,7 +140,7 @@ def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
         age = raw[at]
         if age == NEVER:
             return missing  # type: ignore[no-any-return]
-        left, right = turns(raw[start:stop])
+        left, right = turns(raw[columns])
         if not past:
             left_zero, right_zero = left, right
         left = (left - left_zero) * radius_m
@@ -168,7 +168,7 @@ def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
 
 
 def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
-    _, at, start, stop = slot
+    at, columns, all_columns = slot.age, slice(slot.start, slot.stop), slice(slot.age, slot.stop)
     to_angle, oldest = fitted.device.angle, _stale_after(fitted)
     missing = _missing("position")
     past: deque[tuple[int, float]] = deque(maxlen=SPEED_WINDOW + 1)
@@ -178,7 +178,7 @@ def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
 
     def read(tick: int, raw: tuple[int, ...]) -> Position:
         nonlocal seen, kept, moved
-        now = raw[at:stop]
+        now = raw[all_columns]
         if now != seen:
             if tick - moved > SPEED_WINDOW + 1:  # it stood: say so for the ticks that were passed over
                 past.extend([(tick - ago, kept.angle_rad) for ago in range(SPEED_WINDOW, 0, -1)] if kept.valid else ())
@@ -188,7 +188,7 @@ def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
         if raw[at] == NEVER:
             kept = missing
             return kept  # type: ignore[no-any-return]
-        angle = to_angle(raw[start:stop])
+        angle = to_angle(raw[columns])
         past.append((tick, angle))
         then, angle_then = past[0]
         speed = (angle - angle_then) / ((tick - then) * period_s or 1.0)
@@ -201,7 +201,7 @@ def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
 
 def _plain(fitted: Fitted, slot: Slot, measure: Measure) -> Read:
     """Return a reader that asks the driver only where the counts have changed; the age changes in every tick."""
-    _, at, start, stop = slot
+    at, columns = slot.age, slice(slot.start, slot.stop)
     oldest, missing = _stale_after(fitted), _missing(fitted.device.capability)
     reading = type(missing)
     seen: tuple[int, ...] = ()
@@ -213,7 +213,7 @@ def _plain(fitted: Fitted, slot: Slot, measure: Measure) -> Read:
         age = raw[at]
         if age == NEVER:
             return missing
-        counts = raw[start:stop]
+        counts = raw[columns]
         if counts != seen:
             values, status = measure(counts)
             seen = counts

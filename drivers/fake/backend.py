@@ -238,13 +238,13 @@ class FakeBackend:
         drive = rig.role("drive")
         assert drive is not None  # a rig without a drive does not pass validation
         speed_loop = drive.device.speed_loop(rig.body.wheel_radius_m)
-        start, stop = slots["drive"].start, slots["drive"].stop
+        counts = slice(slots["drive"].start, slots["drive"].stop)
         motors = _make_motors(rig, world)
         power = world.power
 
         def act(command: Command) -> None:
             stops = self._stops
-            left, right = speed_loop(command[0], command[1], row[start:stop], period)
+            left, right = speed_loop(command[0], command[1], row[counts], period)
             motors(command)
             power(left, right)
             if stops != self._stops:  # somebody stopped us meanwhile, and that counts
@@ -264,16 +264,17 @@ def _make_motors(rig: Rig, world: World) -> Callable[[Command], None]:
         )
         for entry in fitted
     ]  # fmt: skip
-    wanted, waited, idle = (math.nan, math.nan), 1, False
+    gripper, sorter = Command._fields.index("gripper_rad"), Command._fields.index("sorter_rad")
+    grip, sort, waited, idle = math.nan, math.nan, 1, False  # the set-points that were last acted on
 
     def motors(command: Command) -> None:
-        nonlocal wanted, waited, idle
-        if idle and waited < SELDOM and command[2:] == wanted:
+        nonlocal grip, sort, waited, idle
+        if idle and waited < SELDOM and command[gripper] == grip and command[sorter] == sort:
             waited += 1
             return
         for loop, joint, place, start, stop in loops:
             joint.power = loop(command[place], row[start:stop], period * waited)
-        wanted, waited = command[2:], 1
+        grip, sort, waited = command[gripper], command[sorter], 1
         idle = not any(joint.power or joint.speed for _, joint, _, _, _ in loops)
 
     return motors

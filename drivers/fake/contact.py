@@ -105,24 +105,32 @@ def _foremost(corners: tuple[Point, ...], nx: float, ny: float) -> list[Point]:
     return [corner for corner in corners if corner[0] * nx + corner[1] * ny > most - 1e-4]
 
 
-def _clear(body: Body, truth: Truth, solid: Solid) -> bool:
-    """Tell at little cost whether the body is clear of the circle, or the upright box, around a solid."""
-    dx, dy = solid.x - truth.x, solid.y - truth.y
-    c, s, r = truth.cos, truth.sin, solid.radius
-    u, v, half = dx * c + dy * s, dy * c - dx * s, 0.5 * body.width_m
-    if u - r > body.front_m or u + r < -body.rear_m or abs(v) - r > half:
-        return True
-    left, bottom, right, top = solid.box
-    side, front, rear = half * abs(s), body.front_m * c, -body.rear_m * c
-    if truth.x + max(front, rear) + side < left or truth.x + min(front, rear) - side > right:
-        return True
-    side, front, rear = half * abs(c), body.front_m * s, -body.rear_m * s
-    return truth.y + max(front, rear) + side < bottom or truth.y + min(front, rear) - side > top
+def _make_clear(body: Body, truth: Truth) -> Callable[[Solid], bool]:
+    """Return ``clear(solid)``: at little cost, whether the body is clear of the circle, or upright box, around it."""
+    half, ahead, behind = 0.5 * body.width_m, body.front_m, -body.rear_m
+
+    def clear(solid: Solid) -> bool:
+        x, y, c, s, r = truth.x, truth.y, truth.cos, truth.sin, solid.radius
+        dx, dy = solid.x - x, solid.y - y
+        u = dx * c + dy * s
+        if u - r > ahead or u + r < behind or abs(dy * c - dx * s) - r > half:
+            return True
+        left, bottom, right, top = solid.box
+        side, front, rear = half * abs(s), ahead * c, behind * c
+        if x + (front if front > rear else rear) + side < left or x + (rear if front > rear else front) - side > right:
+            return True
+        side, front, rear = half * abs(c), ahead * s, behind * s
+        return y + (front if front > rear else rear) + side < bottom or (
+            y + (rear if front > rear else front) - side > top
+        )
+
+    return clear
 
 
 def make_contact(body: Body, truth: Truth) -> Callable[[tuple[Solid, ...]], tuple[Solid, ...]]:
     """Return ``resolve(solids)``: push the robot out of what it overlaps; gives the solids that it touched."""
     stiff_across, stiff_turn = ACROSS, 1.0 / (LEVER_M * LEVER_M)
+    clear = _make_clear(body, truth)
 
     def yield_to(hit: Overlap) -> None:
         c, s = truth.cos, truth.sin
@@ -140,7 +148,7 @@ def make_contact(body: Body, truth: Truth) -> Callable[[tuple[Solid, ...]], tupl
         for _ in range(ROUNDS):
             free = True
             for solid in solids:
-                if _clear(body, truth, solid):
+                if clear(solid):
                     continue
                 hit = overlap(body_corners(body, truth.x, truth.y, truth.cos, truth.sin), solid)
                 if hit is not None:

@@ -138,6 +138,10 @@ def rest(points: Sequence[Point]) -> tuple[float, float]:
         points: (place along the rail, height of the floor there), metres, with points on both sides of 0.
 
     """
+    if len(points) == 2 and points[0][0] <= 0.0 < points[1][0]:  # nearly always
+        (rear, low), (front, high) = points
+        slope = (high - low) / (front - rear)
+        return low - slope * rear, slope
     best, slope = -math.inf, 0.0
     for rear, low in points:
         if rear > 0.0:
@@ -199,7 +203,7 @@ def make_ground(relief: Relief, body: Body, truth: Truth, h: float) -> Callable[
     """Return ``settle(edges)``: pitch, roll and lift after a step of `h` seconds. Call it where edges are near."""
     half_length, side = RAIL_SHARE * min(body.rear_m, body.front_m), body.track_width_m / 2
     profiles = make_profiles(relief, half_length, side)
-    most = TIP_RAD_S * h
+    most, tan, atan = TIP_RAD_S * h, math.tan, math.atan
     seen = (math.inf, math.inf, math.inf)
     pitch = roll = lift = 0.0
 
@@ -208,20 +212,23 @@ def make_ground(relief: Relief, body: Body, truth: Truth, h: float) -> Callable[
         left, right = profiles(truth.x, truth.y, truth.cos, truth.sin, edges)
         left_up, left_slope = rest(left)
         right_up, right_slope = rest(right)
-        pitch = math.atan(0.5 * (left_slope + right_slope))
-        roll = math.atan((left_up - right_up) / (2.0 * side))
+        pitch = atan(0.5 * (left_slope + right_slope))
+        roll = atan((left_up - right_up) / (2.0 * side))
         lift = 0.5 * (left_up + right_up)
 
     def settle(edges: tuple[Edge, ...]) -> None:
         nonlocal seen
-        moved = abs(truth.x - seen[0]) + abs(truth.y - seen[1]) + abs(truth.heading - seen[2]) * half_length
-        if moved >= FRESH_M:
-            seen = truth.x, truth.y, truth.heading
+        x, y, heading = truth.x, truth.y, truth.heading
+        if abs(x - seen[0]) + abs(y - seen[1]) + abs(heading - seen[2]) * half_length >= FRESH_M:
+            seen = x, y, heading
             look(edges)
         truth.lift = lift
-        truth.pitch += min(max(pitch - truth.pitch, -most), most)
-        truth.roll += min(max(roll - truth.roll, -most), most)
-        truth.rise_ahead, truth.rise_left = math.tan(truth.pitch), math.tan(truth.roll)
-        truth.flat = not (truth.lift or truth.pitch or truth.roll)
+        if pitch != truth.pitch:
+            truth.pitch += min(max(pitch - truth.pitch, -most), most)
+            truth.rise_ahead = tan(truth.pitch)
+        if roll != truth.roll:
+            truth.roll += min(max(roll - truth.roll, -most), most)
+            truth.rise_left = tan(truth.roll)
+        truth.flat = not (lift or truth.pitch or truth.roll)
 
     return settle

@@ -22,7 +22,7 @@ Capture = Callable[[], Counts]
 Event = Callable[[int], int]
 """``event(step)`` does what is due at this step and returns the next step at which it wants to be called."""
 
-Reading = tuple[int, int, Capture]  #: first column, column after the last, and what fills them
+Reading = tuple[slice, Capture]  #: the columns, and what fills them
 
 SILENT_EVERY = 10
 CAP_STEPS = 64
@@ -75,7 +75,7 @@ class Board:
         self._step_s = step_s
         self._unit = round(step_s / AGE_UNIT_S)
         self._prompt: list[Reading] = []
-        self._still: list[tuple[Source, int, int, Capture]] = []
+        self._still: list[tuple[Source, slice, Capture]] = []
         self._ageing: list[int] = []
         self._events: list[tuple[int, int, Event]] = []
         self._add_event(CAP_STEPS, self._cap)
@@ -95,7 +95,7 @@ class Board:
         if model.source is not None:
             self._row[slot.age] = rest
             self._row[slot.start : slot.stop] = model.capture()
-            self._still.append((model.source, slot.start, slot.stop, model.capture))
+            self._still.append((model.source, slice(slot.start, slot.stop), model.capture))
         elif model.period_s <= self._step_s and not delay:
             sure = losses if model.loses else itertools.repeat(NO_STEP)
             self._row[slot.age] = NEVER
@@ -112,15 +112,17 @@ class Board:
         def refresh(step: int) -> None:
             for age in ageing:
                 row[age] += unit
-            while events[0][0] <= step:
-                _, order, event = events[0]
+            while True:
+                due, order, event = events[0]
+                if due > step:
+                    break
                 replace(events, (event(step), order, event))
-            for start, stop, capture in prompt:
-                row[start:stop] = capture()
-            for source, start, stop, capture in still:
+            for columns, capture in prompt:
+                row[columns] = capture()
+            for source, columns, capture in still:
                 if source.moved:
                     source.moved = False
-                    row[start:stop] = capture()
+                    row[columns] = capture()
 
         return refresh
 
@@ -147,7 +149,7 @@ class Board:
 
     def _every_step(self, slot: Slot, capture: Capture, rest: int, losses: Iterator[int]) -> Event:
         """Return the event of a device that samples at every step: now and then it is taken away for a step."""
-        reading = slot.start, slot.stop, capture
+        reading = slice(slot.start, slot.stop), capture
         away, silent = True, SILENT_EVERY
 
         def lose() -> None:
@@ -179,10 +181,10 @@ class Board:
 
     def _waiting(self, slot: Slot, model: Model, delay: int, rest: int, losses: Iterator[int]) -> Event:
         """Return the event of a device with a reading now and then, or there after a while."""
-        row, age, start, stop = self._row, slot.age, slot.start, slot.stop
+        row, age, columns = self._row, slot.age, slice(slot.start, slot.stop)
         capture, stamp = model.capture, rest + delay * self._unit
         period = max(1.0, model.period_s / self._step_s)
-        exact_due, due = 0.0, 0
+        exact_due, due, ceil = 0.0, 0, math.ceil
         until = next(losses) if model.loses else NO_STEP
         silent = SILENT_EVERY
         pending: deque[tuple[int, Counts | None]] = deque()
@@ -201,14 +203,14 @@ class Board:
                 return
             if row[age] >= LONGEST_AGE:
                 self._age_on(age)
-            row[start:stop] = counts
+            row[columns] = counts
             row[age] = stamp
 
         def event(step: int) -> int:
             nonlocal exact_due, due, until
             if step == due:
                 exact_due += period
-                due = math.ceil(exact_due - 1e-9)
+                due = ceil(exact_due - 1e-9)
                 until -= 1
                 if until < 0:
                     lose(step)
@@ -216,7 +218,9 @@ class Board:
                     pending.append((step + delay, capture()))
                 else:
                     show(capture())
-            if pending and pending[0][0] == step:
+            if not pending:
+                return due
+            if pending[0][0] == step:
                 show(pending.popleft()[1])
             return pending[0][0] if pending and pending[0][0] < due else due
 

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 
 from drivers.fake.course.shapes import Colour, Solid
 
+NEAR_M = 1e-6  #: what is farther than the reach by more than this is not looked at
 CORNER_M = 0.6  #: corners scatter too little from beyond this; from memory
 
 Sight = tuple[float, Colour | None]
@@ -33,8 +34,9 @@ def make_cone(
 
     """
     circle, edge = _circle_meter(half_angle, grazing), _edge_meter(half_angle, grazing)
+    solids = tuple(solids)
     circles = [(s.x, s.y, s.radius, s.colour) for s in solids if not s.corners]
-    edges = [(s.x, s.y, s.radius, _edges(s), s.colour) for s in solids if s.corners]
+    edges = [(s.x, s.y, reach_m + s.radius + NEAR_M, s.radius, _edges(s), s.colour) for s in solids if s.corners]
     cos_half, sin_half = math.cos(half_angle), math.sin(half_angle)
     sin, cos = math.sin, math.cos
 
@@ -48,8 +50,10 @@ def make_cone(
                 distance = circle(u, abs(dy * c - dx * s), radius)
                 if distance < best:
                     best, colour = distance, paint
-        for px, py, radius, sides, paint in edges:
+        for px, py, far, radius, sides, paint in edges:
             dx, dy = px - x, py - y
+            if not (-far < dx < far and -far < dy < far):
+                continue
             u, v = dx * c + dy * s, abs(dy * c - dx * s)
             if u + radius <= 0.0 or u - radius >= best or v * cos_half - u * sin_half >= radius:
                 continue

@@ -75,14 +75,14 @@ def _looker(
     raster: list[Colour], columns: int, rows: int, margin: int, table: Colour
 ) -> Callable[[float, float], Colour]:
     scale, shift = 1.0 / _PIXEL_M, margin - 0.5
-    right, top = columns - 1.0, rows - 1.0
+    right, top, floor = columns - 1.0, rows - 1.0, math.floor
 
     def look(x: float, y: float) -> Colour:
         """Return the (red, green, blue) reflectance averaged over the footprint at (x, y)."""
         fx, fy = x * scale + shift, y * scale + shift
         if not (0.0 <= fx < right and 0.0 <= fy < top):
             return table
-        column, row = int(fx), int(fy)
+        column, row = floor(fx), floor(fy)
         k = row * columns + column
         a, b, c, d = raster[k], raster[k + 1], raster[k + columns], raster[k + columns + 1]
         if a is b and b is c and c is d:

@@ -11,6 +11,9 @@ from drivers.fake.course.shapes import Bump, Plate
 
 _CELL_M = 0.05
 
+Height = Callable[[float, float], float]
+"""(x, y) -> metres above the board."""
+
 
 class Relief:
     """Bumps and plates of a course.
@@ -20,9 +23,14 @@ class Relief:
         plates: the plates of all ramps.
         width_m: the board's size to the right.
         height_m: the board's size upward.
+
+    Attributes:
+        height: height(x, y) gives the height (m) of the floor at (x, y) above the board; 0 beside the board.
+        flat: there is no relief at all.
+
     """
 
-    __slots__ = ("_cells", "_columns", "_rows", "bumps", "flat", "plates")
+    __slots__ = ("_columns", "_rows", "bumps", "flat", "height", "plates")
 
     def __init__(self, bumps: Sequence[Bump], plates: Sequence[Plate], width_m: float, height_m: float) -> None:
         self.bumps = tuple(bumps)
@@ -30,31 +38,33 @@ class Relief:
         self.flat = not (bumps or plates)
         self._columns = math.ceil(width_m / _CELL_M) + 1
         self._rows = math.ceil(height_m / _CELL_M) + 1
-        cells: list[list[Callable[[float, float], float]]] = [[] for _ in range(self._columns * self._rows)]
+        cells: list[list[Height]] = [[] for _ in range(self._columns * self._rows)]
         for bump in self.bumps:
             self._enter(cells, _bump_height(bump), bounds(((bump.ax, bump.ay), (bump.bx, bump.by))), bump.width_m / 2)
         for plate in self.plates:
             self._enter(cells, _plate_height(plate), bounds(plate.corners()), 0.0)
-        self._cells = [tuple(cell) for cell in cells]
+        self.height = _level if self.flat else self._finder([tuple(cell) for cell in cells])
 
-    def height(self, x: float, y: float) -> float:
-        """Return the height (m) of the floor at (x, y) above the board; 0 beside the board."""
-        if self.flat:
-            return 0.0
-        column, row = math.floor(x / _CELL_M), math.floor(y / _CELL_M)
-        if not (0 <= column < self._columns and 0 <= row < self._rows):
-            return 0.0
-        highest = 0.0
-        for height in self._cells[row * self._columns + column]:
-            here = height(x, y)
-            if here > highest:
-                highest = here
-        return highest
+    def _finder(self, cells: list[tuple[Height, ...]]) -> Height:
+        columns, rows, floor = self._columns, self._rows, math.floor
+
+        def height(x: float, y: float) -> float:
+            column, row = floor(x / _CELL_M), floor(y / _CELL_M)
+            if not (0 <= column < columns and 0 <= row < rows):
+                return 0.0
+            highest = 0.0
+            for piece in cells[row * columns + column]:
+                here = piece(x, y)
+                if here > highest:
+                    highest = here
+            return highest
+
+        return height
 
     def _enter(
         self,
-        cells: list[list[Callable[[float, float], float]]],
-        height: Callable[[float, float], float],
+        cells: list[list[Height]],
+        height: Height,
         box: tuple[float, float, float, float],
         margin: float,
     ) -> None:
@@ -63,6 +73,10 @@ class Relief:
         for row in range(max(0, bottom), min(self._rows - 1, top) + 1):
             for column in range(max(0, left), min(self._columns - 1, right) + 1):
                 cells[row * self._columns + column].append(height)
+
+
+def _level(x: float, y: float) -> float:
+    return 0.0
 
 
 def piece_height(piece: Bump | Plate) -> Callable[[float, float], float]:
@@ -84,12 +98,12 @@ def _bump_height(bump: Bump) -> Callable[[float, float], float]:
 def _plate_height(plate: Plate) -> Callable[[float, float], float]:
     px, py, c, s = plate.x, plate.y, math.cos(plate.heading), math.sin(plate.heading)
     length, half, near = plate.length_m, plate.width_m / 2, plate.near_m
-    slope = (plate.far_m - near) / length
+    slope, end = (plate.far_m - near) / length, length + 1e-9
 
     def height(x: float, y: float) -> float:
         dx, dy = x - px, y - py
         along = dx * c + dy * s
-        if -1e-9 <= along <= length + 1e-9 and -half <= dy * c - dx * s <= half:
+        if -1e-9 <= along <= end and -half <= dy * c - dx * s <= half:
             return near + slope * along
         return 0.0
 

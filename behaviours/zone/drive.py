@@ -182,14 +182,17 @@ async def slow_down(z: Zone) -> None:
     await z.step()
 
 
-async def approach(z: Zone, most_m: float, heading_rad: float | None = None, near: float = math.inf) -> str:
+async def approach(
+    z: Zone, most_m: float, heading_rad: float | None = None, near: float = math.inf, fresh: bool = True
+) -> str:
     """Drive slowly at what the forward eye sees, straight on or by a heading.
 
     Returns TOUCH at a wall, NEAR once the light has come to `near`, THERE where the light stays as it is (it is pushed along, or blocks the way), STRIP over a
-    coloured strip, LATE where nothing came.
+    coloured strip, LATE where nothing came. An approach that goes on with another is not `fresh`: it keeps the peak.
     """
     s, front = z.s, z.front
-    front.forget()
+    if fresh:
+        front.forget()
     best, since, way, flashed_at = front.level, 0.0, 0.0, -1.0
     painted, step = strip_ahead(z), s.sweep.slow_m_s * z.robot.period_s
     z.flash, reached = None, (z.chart.x, z.chart.y)

@@ -76,7 +76,7 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
         if reason in (THERE, NEAR):
             if await roll_and_try(z, lane.heading_rad):
                 continue
-            reason = await approach(z, 0.16, lane.heading_rad)
+            reason = await approach(z, 0.16, lane.heading_rad, fresh=False)
         if reason == THERE and await unblock(z, lane, attempt):
             continue
         if reason == TOUCH:
@@ -102,11 +102,12 @@ async def unblock(z: Zone, lane: Lane, attempt: int) -> bool:
 
 async def run_lane(z: Zone, lane: Lane, end_m: float) -> str:
     """Drive along a lane, trying the jaws every so often, until its end or something is seen ahead."""
-    while True:
+    for _ in range(math.ceil(z.s.sweep.longest_m / z.s.sweep.probe_m)):
         reason = await along_wall(z, lane, end_m, watch(z), z.s.sweep.probe_m)
         if reason != LATE:
             return reason
         await try_jaws(z)
+    return LATE
 
 
 def watch(z: Zone) -> "Watch":
@@ -279,13 +280,14 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
 async def tooth(z: Zone, wall: int) -> None:
     """Drive up to a wall: first close the jaws before it, then on until the front touches it."""
     heading = wall * QUARTER
+    z.front.forget()
     for _ in range(3):
         near = z.chart.room(wall, z.robot.body.front_m) - z.s.sweep.before_m
         if near > 0.02 and await straight(z, near, z.s.sweep.speed_m_s, Watch(z)) == STRIP:
             break
         if await roll_and_try(z, heading):
             continue
-        reason = await approach(z, 0.10, heading)
+        reason = await approach(z, 0.10, heading, fresh=False)
         if reason == TOUCH:
             await dock(z, wall)
             return

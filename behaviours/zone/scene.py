@@ -86,7 +86,6 @@ class Zone:
         sample: the last one.
         flash: where the axle will be in touch with the wall whose light dazzled the forward eye; None before that.
         reached: where the axle was when light last grew before something that then stayed as it was.
-        began_s: time at the entry.
         visited: corners in which something was dropped.
         inside: whether floor colours are berths: not so over the strips.
 
@@ -102,7 +101,6 @@ class Zone:
         self.sample: Sample = robot.sample
         self.inside = False
         self.reached = 0.0, 0.0
-        self.began_s = robot.sample.time_s
         self.visited: set[int] = set()
         self.flash: tuple[float, float] | None = None
         left, right = robot.mount("floor_left"), robot.mount("floor_right")
@@ -146,7 +144,7 @@ class Zone:
     @property
     def late(self) -> bool:
         """Tell whether it is too late to sweep on."""
-        return self.sample.time_s - self.began_s > self.s.sweep.until_s
+        return self.sample.time_s > self.s.sweep.until_s
 
     def lane_m(self, round_number: float) -> float:
         """Return how far from the wall the axle runs in a round, 0 being the first."""

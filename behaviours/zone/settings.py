@@ -110,8 +110,8 @@ class SweepSettings:
     """Way along the wall from one of these to the next."""
     before_m: float = number(0.078, 0.02, 0.3)
     """The jaws are closed for a try so far before a wall: what lies against it is not yet pinned there."""
-    until_s: float = number(315.0, 0.0, 5000.0)
-    """Seconds in the zone after which no sweeping begins: objects must still be dropped and the way out be found."""
+    until_s: float = number(395.0, 0.0, 5000.0)
+    """Time of the run after which nothing more is swept: objects must still be dropped and the way out be found."""
 
 
 @settings

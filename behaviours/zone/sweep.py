@@ -69,6 +69,7 @@ def span(z: Zone, axis: int) -> float:
 
 async def outer_leg(z: Zone, lane: Lane) -> None:
     """Drive along a wall to the next one, dock there, and back up so far that there is room to turn."""
+    late = 0
     for attempt in range(8):
         reason = await run_lane(z, lane, z.robot.body.front_m + 0.10)
         if reason in (THERE, SEEN):
@@ -83,7 +84,8 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
             await docked(z, lane)
         elif reason == STRIP:
             await at_strip(z, lane)
-        if reason != LATE or z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
+        late = late + 1 if reason == LATE else 0
+        if reason != LATE or late > 1 or z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
             break
     await make_room(z)
     await rest(z, 0.1)

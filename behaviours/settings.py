@@ -163,7 +163,7 @@ class TurnSettings:
     """Speed of a short straight drive."""
     hold_per_s: float = number(5.0, 0.0, 50.0)
     """Turn for each radian off the heading held."""
-    blind_rad: float = number(0.7, 0.0, 1.5)
+    blind_rad: float = number(0.95, 0.0, 1.5)
     """A turn into an arm sees no line for so long: the line straight on lies there."""
     turn_round_rad: float = number(2.1, 0.5, 3.0)
     """The same when turning round."""

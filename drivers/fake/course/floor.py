@@ -62,8 +62,8 @@ def _build(course: Course, footprint_m: float) -> Floor:
     margin = math.ceil(footprint_m / _PIXEL_M) + 2
     columns = math.ceil(course.width_m / _PIXEL_M - 1e-9) + 2 * margin
     rows = math.ceil(course.height_m / _PIXEL_M - 1e-9) + 2 * margin
-    raster = _raster(_Painter(course, footprint_m, margin), columns, rows)
-    return Floor(_looker(raster, columns, rows, margin, _rounded(course.colours.table)), footprint_m)
+    raster, grey = _raster(_Painter(course, footprint_m, margin), columns, rows)
+    return Floor(_looker(raster, grey, columns, rows, margin, _rounded(course.colours.table)), footprint_m)
 
 
 def _rounded(colour: Colour) -> Colour:
@@ -72,7 +72,7 @@ def _rounded(colour: Colour) -> Colour:
 
 
 def _looker(
-    raster: list[Colour], columns: int, rows: int, margin: int, table: Colour
+    raster: list[Colour], grey: bytes, columns: int, rows: int, margin: int, table: Colour
 ) -> Callable[[float, float], Colour]:
     scale, shift = 1.0 / _PIXEL_M, margin - 0.5
     right, top, floor = columns - 1.0, rows - 1.0, math.floor
@@ -84,7 +84,8 @@ def _looker(
             return table
         column, row = floor(fx), floor(fy)
         k = row * columns + column
-        a, b, c, d = raster[k], raster[k + 1], raster[k + columns], raster[k + columns + 1]
+        n = k + columns
+        a, b, c, d = raster[k], raster[k + 1], raster[n], raster[n + 1]
         if a is b and b is c and c is d:
             return a
         fx -= column
@@ -92,6 +93,9 @@ def _looker(
         wd = fx * fy
         wb, wc = fx - wd, fy - wd
         wa = 1.0 - fx - wc
+        if grey[k]:
+            level = wa * a[0] + wb * b[0] + wc * c[0] + wd * d[0]
+            return level, level, level
         ar, ag, ab = a
         br, bg, bb = b
         cr, cg, cb = c
@@ -179,12 +183,16 @@ def _kernel(radius: float) -> "NDArray[np.complex128]":
     return spectrum
 
 
-def _raster(painter: _Painter, columns: int, rows: int) -> list[Colour]:
-    """Return rows x columns colours, lowest row first; equal colours are one object."""
+def _raster(painter: _Painter, columns: int, rows: int) -> tuple[list[Colour], bytes]:
+    """Return rows x columns colours, lowest row first, and for each whether it and the next three are all grey.
+
+    Equal colours are one object; the next three are those to the right, above, and above right.
+    """
     step = _BLOCK - 2 * painter.margin
     known: dict[int, Colour] = {}
     floor = _intern(known, np.rint(np.array([painter.course.colours.floor]) * _LEVELS).astype(np.int64))[0]
     raster = [floor] * (columns * rows)
+    grey = np.full((rows, columns), floor[0] == floor[1] == floor[2])
     for row in range(0, rows, step):
         for column in range(0, columns, step):
             block = painter.block(row, column)
@@ -192,11 +200,13 @@ def _raster(painter: _Painter, columns: int, rows: int) -> list[Colour]:
                 continue
             block = block[: rows - row, : columns - column]
             height, width = block.shape[:2]
+            grey[row : row + height, column : column + width] = (block[:, :, :1] == block).all(axis=2)
             colours = _intern(known, block.reshape(-1, 3))
             for i in range(height):
                 at = (row + i) * columns + column
                 raster[at : at + width] = colours[i * width : (i + 1) * width]
-    return raster
+    grey[:-1, :-1] &= grey[:-1, 1:] & grey[1:, :-1] & grey[1:, 1:]
+    return raster, grey.tobytes()
 
 
 def _intern(known: dict[int, Colour], levels: "NDArray[np.int64]") -> list[Colour]:

@@ -282,21 +282,24 @@ def test_paint_beside_the_line_steers_nothing_and_is_no_arm(paint, side):
         return paint if abs(x - 0.3) < 0.012 and side * y > 0.0075 else stripe()(x, y)
 
     robot = Ideal(floor)
-    assert robot.run(follow_line(robot, line_of(robot), S), 3.0) is None
+    assert robot.run(follow_line(robot, line_of(robot), S), 3.0) in (None, BLANK)
+    assert robot.x + AHEAD > 0.312, "it is past the paint"
     assert abs(robot.y) < 0.006
 
 
-def test_a_missing_reading_makes_no_arm():
+@pytest.mark.parametrize("role", ["floor_left", "floor_right"])
+def test_a_stale_reading_makes_no_arm(role):
+    """What an eye saw last may be black by now; only a reading of this tick tells."""
     robot = Ideal(stripe())
     line = line_of(robot)
 
     def each(number):
         gone = r.Colour(0.05, 0.05, 0.05, 0.05, 0.0, 1.0, False, r.STALE)
-        robot.over = {"floor_left": gone} if 100 <= number < 110 else {}
-        if number == 99:
-            line.left.dark = 0.95  # what a late reading left behind
+        robot.over = {role: gone} if 100 <= number < 105 else {}
+        if number == 100:
+            (line.left if role == "floor_left" else line.right).dark = 0.95
 
-    assert robot.run(follow_line(robot, line, S), 2.0, each) is None
+    assert robot.run(follow_line(robot, line, S), 1.1, each) is None
 
 
 def test_on_a_rough_floor_turning_departs_little_from_that_of_late():

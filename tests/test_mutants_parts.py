@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from behaviours.junction import Look, is_before, is_line, marker_ahead
+from behaviours.junction import Look, creep_over, is_before, is_line, marker_ahead
 from behaviours.motion import drive_on, follow_ray, ray_turn, settle, turn_by, wrap
 from behaviours.strips import BLACK, GREEN, RED, SILVER, UNKNOWN, WHITE, is_green, is_red, paint, red_strip
 from behaviours.trail import Ray, Trail
@@ -130,6 +130,38 @@ def test_green_behind_an_arm_or_behind_black_is_no_suspicion():
     line.arm_m, line.left.black_m = 0.5, 0.99
     assert not is_before(line, line.left, S.marker)
     assert is_before(line, line.right, S.marker)
+
+
+@pytest.mark.parametrize(("role", "own", "other"), [("floor_left", "left", "right"), ("floor_right", "right", "left")])
+def test_green_is_judged_by_the_past_of_its_own_eye(role, own, other):
+    def behind(which):
+        def marker(robot, line):
+            getattr(line, which).black_m = -0.005
+            return marker_ahead(robot, line, S)
+
+        return marker
+
+    assert voted(behind(own), role, GREEN_PAINT, "...xxxx")[0] is None
+    assert voted(behind(other), role, GREEN_PAINT, "...xxxx")[0] == 5
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_creeping_finds_the_arm_behind_green_and_no_arm_without_green(side):
+    def floor(x, y):
+        if abs(x - 0.13) < 0.0075:
+            return TAPE
+        return GREEN_PAINT if with_green and 0.09 < x < 0.1225 and side * y > 0.0 else FLOOR
+
+    for with_green in (True, False):
+        robot = Ideal(floor)
+        passed = robot.run(creep_over(robot, line_of(robot), side, S))
+        assert (passed is not None) == with_green
+        if passed is not None:
+            assert passed.arm_m + AHEAD == pytest.approx(0.1225, abs=0.003)
+            assert 0.0 < passed.middle_m < passed.arm_m
+    robot = Ideal(lambda x, y: GREEN_PAINT if side * y > 0.0 else FLOOR)
+    assert robot.run(creep_over(robot, line_of(robot), side, S)) is None, "no junction behind the green"
+    assert robot.x == pytest.approx(S.marker.reach_m, abs=0.003)
 
 
 def test_black_is_too_dark_for_a_colour():

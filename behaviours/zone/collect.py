@@ -94,7 +94,7 @@ async def try_jaws(z: Zone, found: str = "") -> bool:
 
 
 async def loosen(z: Zone, left_m: float) -> None:
-    """Let go, back off and come again, from beside: what lay askew lies otherwise then, and of two things one is met."""
+    """Let go, back off and come again, from beside: what lay askew lies otherwise, and of two things one is met."""
     await open_jaws(z)
     x, y = z.chart.x, z.chart.y
     if left_m:
@@ -114,8 +114,9 @@ async def take(z: Zone, attempt: int) -> bool:
     found = await look(z)
     kind = kind_of(found.verdict, z.s.kinds)
     z.robot.decide(
-        "object seen", kind=kind.name if kind else "unsure", colour=found.verdict, votes=max(found.votes.values(), default=0),
-        looks=found.count, light=round(z.front.level, 3), x=round(z.chart.x, 3), y=round(z.chart.y, 3),
+        "object seen", kind=kind.name if kind else "unsure", colour=found.verdict,
+        votes=max(found.votes.values(), default=0), looks=found.count, light=round(z.front.level, 3),
+        x=round(z.chart.x, 3), y=round(z.chart.y, 3),
     )  # fmt: skip
     if kind is None:
         await loosen(z, 0.0)

@@ -1,8 +1,8 @@
 """Deposit: every kind in the berth of its colour, found on the sweep.
 
-The robot docks at the wall beside the corner, so it knows where it stands, backs up into the corner, opens the hold and
-lets the objects slide out one by one, moving on between them. Holds give the first in first, so berths are visited in the
-order in which the holds ask for them, and lower `order` first where there is a choice.
+The robot docks at the wall beside the corner where it is not sure of its place, backs up into the corner, opens the
+hold and lets the objects slide out one by one, moving on between them. Holds give the first in first, so berths are
+visited in the order in which the holds ask for them, and lower `order` first where there is a choice.
 
 Rule: never anything in a berth that is not its own; what has no berth stays on board, and that is said.
 """
@@ -42,7 +42,7 @@ def next_visit(holds: dict[str, list[str]], kinds: tuple[KindSettings, ...], kno
 
 
 def assign(found: dict[str, tuple[int, int]], kinds: tuple[KindSettings, ...], eliminate: bool) -> dict[str, int]:
-    """Return berth colour -> corner for the kinds' berths; one that is left over may be the only one that is missing."""
+    """Return berth colour -> corner for the kinds' berths; one that is left over may be the one that is missing."""
     wanted = sorted({kind.berth for kind in kinds})
     known = {colour: corner for colour, (corner, _) in found.items() if colour in wanted}
     missing = [colour for colour in wanted if colour not in known]

@@ -187,8 +187,10 @@ async def approach(
 ) -> str:
     """Drive slowly at what the forward eye sees, straight on or by a heading.
 
-    Returns TOUCH at a wall, NEAR once the light has come to `near`, THERE where the light stays as it is (it is pushed along, or blocks the way), STRIP over a
-    coloured strip, LATE where nothing came. An approach that goes on with another is not `fresh`: it keeps the peak.
+    Returns TOUCH at a wall, NEAR once the light has come to `near`, THERE where the light stays as it is (it is pushed
+    along, or blocks the way), STRIP over a coloured strip, LATE where nothing came. An approach that goes on with
+    another is not `fresh`: it keeps the peak.
+
     """
     s, front = z.s, z.front
     if fresh:

@@ -4,8 +4,8 @@ import math
 
 from behaviours.settings import MarkerSettings
 from behaviours.strips import is_green
-from behaviours.zone.collect import roll_and_try
 from behaviours.zone.chart import ENTRY, QUARTER
+from behaviours.zone.collect import roll_and_try
 from behaviours.zone.deposit import deposit
 from behaviours.zone.drive import THERE, along_wall, go_to, lane_along, rest, straight, turn_to
 from behaviours.zone.openings import Opening, along, before, same

@@ -219,7 +219,7 @@ async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
 
 
 async def look_inside(z: Zone, lane: Lane) -> None:
-    """Come again a little farther inward: what the body pushed along beside the jaws would be swept away by the turn."""
+    """Come again a little farther inward: what the body pushed beside the jaws would be swept away by the turn."""
     s = z.s.sweep
     x, y = z.chart.x, z.chart.y
     await back_aside(z, z.turn * s.inside_m)

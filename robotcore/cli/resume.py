@@ -4,7 +4,6 @@ Rule: a recording is data from a stranger; it gives values for the mission's `re
 any others, and chooses nothing else.
 """
 
-from robotcore.checking import nearest
 from robotcore.errors import UserError
 from robotcore.log import Decision
 from robotcore.mission import Mission
@@ -38,9 +37,7 @@ def resume_words(path: str, mission: Mission) -> list[str]:
 def _resume_fields(mission: Mission) -> tuple[str, ...]:
     kinds = mission.settings()
     if "resume" not in (fields_of(type(kinds)) or ()):
-        raise UserError(
-            f"mission {mission.name!r} cannot go on from a checkpoint; {nearest('full', ['full', 'zone'])}"
-        )
+        raise UserError(f"mission {mission.name!r} cannot go on from a checkpoint; choose one that can, such as full")
     return fields_of(type(kinds.resume)) or ()
 
 

@@ -35,8 +35,6 @@ class SilverSettings:
     """Pitch off its own mean beyond which the nose is lifted or dips: then brightness says nothing."""
     pitch_s: float = number(1.0, 0.05, 10.0)
     """Time constant of the pitch's mean."""
-    longest_m: float = number(0.09, 0.02, 0.5)
-    """What stays bright for longer is no strip but a bright floor: the white here is learnt anew."""
 
 
 @settings
@@ -168,8 +166,6 @@ class ClassSettings:
     """Readings of one look."""
     sure: float = number(0.75, 0.5, 1.0)
     """Share of the readings that must agree; less is unsure, and unsure is looked at again."""
-    again: int = whole(3, 1, 10)
-    """Looks before the object is called unknown and let go."""
     dark: float = number(0.22, 0.02, 1.0)
     """Lightness below which a grey object is black."""
     bright: float = number(0.42, 0.05, 5.0)

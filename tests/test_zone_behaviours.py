@@ -65,7 +65,7 @@ def sample(left: Colour, right: Colour, pitch: float = 0.0) -> Sample:
 
 
 @pytest.mark.parametrize("metal", METALS)
-@pytest.mark.parametrize("gloss", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("gloss", [1.6, 2.0, 3.0])
 def test_metal_is_silver_where_the_lamp_is_mirrored(metal, gloss):
     """Without gloss the metals are 1.07 to 1.16 of white: no share and no level tells them, only what they mirror."""
     shine = colour(*(gloss * r / WHITE for r in METALS[metal]))
@@ -315,3 +315,9 @@ def test_two_measurements_of_one_opening_are_the_same():
     openings.add(Opening(1, 0.5, 0.28))
     openings.add(Opening(1, 0.52, 0.27))
     assert [o.middle_m for o in openings.found] == [0.52]
+
+
+def test_what_is_bright_after_the_nose_was_up_is_no_silver():
+    """Over a bump both eyes go dim first, then near the floor they read half as much again."""
+    dim = colour(0.55, 0.55, 0.55)
+    assert not watch_says([sample(dim, dim)] * 10 + [sample(SHINE, SHINE)] * 12)

@@ -85,6 +85,8 @@ def widened(z: Zone, lane: Lane) -> float:
 
 async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never) -> str:
     """Drive straight on (negative: back) by the chart's heading now, until the way is done or `stop` says why."""
+    if not abs(way_m) < z.s.sweep.longest_m:
+        return LATE
     heading, sign = z.chart.heading, 1.0 if way_m > 0.0 else -1.0
     start = z.sample.drive.travel_m
     ticks = math.ceil((abs(way_m) / speed_m_s * 2.5 + 1.0) / z.robot.period_s)

@@ -6,6 +6,8 @@ brighter lamp make white bright too; hence it must be grey, the body must be lev
 the other or persist. A saturated reading is kept at what was measured, which is the least that it can be: it counts.
 """
 
+import math
+
 from behaviours.eyes import Line
 from behaviours.zone.drive import rest, straight
 from behaviours.zone.hand import open_jaws
@@ -72,12 +74,15 @@ class SilverWatch:
         self._level = Level(s, period_s)
         self._votes = Vote(s.votes, s.window), Vote(s.votes, s.window)
         self._rows = [0, 0]
-        self.dip = 0
+        self._after = math.ceil(s.dim_s / period_s)
+        self._uneven = 0
 
     def see(self, sample: Sample, left_white: float, right_white: float) -> str:
         """Take in a sample and what white floor reads here; return "both", "left" or "right", or "" for no strip."""
-        level = self._level.see(sample[9])
         left, right = sample[2], sample[3]
+        dim = self._s.dim
+        self._uneven = self._after if left[1] < dim * left_white and right[1] < dim * right_white else self._uneven - 1
+        level = self._level.see(sample[9]) and self._uneven <= 0
         bright = self._s.over_white
         if not (left[1] > bright or right[1] > bright or self._rows[0] or self._rows[1] or self._votes[0].count):
             return ""

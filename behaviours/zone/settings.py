@@ -17,10 +17,14 @@ CHECKPOINTS = ("", "line", "zone", "exit")
 class SilverSettings:
     """Telling the silver strip from white floor: metal throws more of the lamp's light back than any white paint."""
 
-    factor: float = number(1.30, 1.05, 4.0)
+    factor: float = number(1.50, 1.05, 4.0)
     """Green over that of white floor here, from which a reading may be silver. Calibrated white with the venue's
     light may read 1.15; bare metal reads 1.06 to 1.15 times a perfect white even without any gloss, and far more
-    where the lamp's image is seen."""
+    where the lamp's image is seen; white floor reads up to 1.5 where a dipping nose brings the eye close."""
+    dim: float = number(0.80, 0.1, 1.0)
+    """Where both eyes had less than this share of white, the nose was up: a bump or a ramp ..."""
+    dim_s: float = number(0.4, 0.0, 5.0)
+    """... and for so long afterwards brightness says nothing: it dips next."""
     over_white: float = number(1.12, 1.0, 4.0)
     """Green over *calibrated* white, which must be passed as well: a floor that is dark here is no measure."""
     grey: float = number(0.07, 0.01, 0.2)

@@ -37,6 +37,9 @@ SIDE_WORDS = ("far", "left", "entry", "right")
 async def sweep(z: Zone) -> None:
     """Sweep the whole floor; where objects are known to be missing, again, on lanes between the first ones."""
     await first_round(z)
+    if None in z.chart.walls:
+        z.robot.fault("lost", "not all walls were found; nothing more is swept")
+        return
     await later_rounds(z, 1.0)
     if z.counted and not z.complete:
         await later_rounds(z, 0.5)

@@ -10,7 +10,7 @@ from robotcore.cli.main import main
 from robotcore.recording.reader import open_recording
 from robotcore.settings import replaced
 from tests.driving import drive, rig_of
-from tests.zone_kit import settings_for
+from tests.zone_team import settings_for
 
 pytestmark = pytest.mark.slow
 

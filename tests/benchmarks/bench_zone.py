@@ -15,7 +15,7 @@ from typing import Any
 
 from robotcore.stats import wilson
 from tests.driving import drive
-from tests.zone_kit import settings_for
+from tests.zone_team import settings_for
 
 GOALS = {"right": 0.90, "exit": 0.98, "done": 0.85}
 

@@ -7,10 +7,11 @@ import math
 
 import pytest
 
+from behaviours import line_mission
 from behaviours.follow import BLANK, follow_line
 from behaviours.line_mission import recover
 from behaviours.lost import carry_on, find_line, sight_again
-from behaviours.obstacle import DIM, EMPTY, LIT, Looming, Orbit, Sweep, free_side, obstacle_ahead
+from behaviours.obstacle import DIM, EMPTY, LIT, Looming, Orbit, Sweep, circle, free_side, obstacle_ahead
 from behaviours.start import Brightness, learn_floor, start_pressed
 from behaviours.trail import Ray
 from robotcore import readings as r
@@ -37,7 +38,7 @@ def test_beyond_the_longest_gap_it_is_lost():
     line = line_of(robot)
     robot.run(follow_line(robot, line, S))
     assert robot.run(carry_on(robot, line, S)) is False
-    assert line.travel_m - line.contact_m == pytest.approx(S.gap.longest_m, abs=0.006)
+    assert S.gap.longest_m <= line.travel_m - line.contact_m < S.gap.longest_m + S.follow.blank_m + 0.006
     assert robot.said == []
 
 
@@ -89,6 +90,22 @@ def test_a_lost_line_is_found_on_either_side(side, last):
     names = {1: "left", -1: "right"}
     assert robot.said == [("lost", {"side": names[last]}), ("found", {"side": names[side]})]
     assert robot.heading * side > 0.0
+
+
+#: `search` wraps the whole turn from one side to the other, which is over half a turn when the search is wide
+UNSEARCHED = pytest.mark.xfail(reason="behaviours/lost.py: a wide search never turns to its second side")
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("last", [1, pytest.param(-1, marks=UNSEARCHED)])
+def test_the_second_search_is_wider(side, last):
+    """So far beside that the eyes reach it only when the robot looks well past 0.7 rad; `last` 1: where it was."""
+    robot = Ideal(stripe(y=side * 0.078))
+    line = line_of(robot)
+    line.side = side * last
+    assert robot.run(find_line(robot, line, Ray(AHEAD, 0.0, 1.0, 0.0), S), 60.0) is True
+    assert robot.x == pytest.approx(-0.06, abs=0.005), "it backed up before"
+    assert side * robot.heading > 0.9
 
 
 def test_a_line_that_is_not_there_is_given_up():
@@ -392,3 +409,46 @@ def test_beyond_is_behind_the_obstacle(side):
     assert orbit.beyond(0.2, -side * 0.1)
     assert not orbit.beyond(-0.2, side * 0.1)
     assert not orbit.beyond(0.0, side * 0.2)
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_line_beside_the_obstacle_is_not_the_one_behind_it(side):
+    behind = stripe()
+
+    def floor(x, y):
+        if abs(x + 0.05) < 0.0075 and side * y > 0.1:
+            return TAPE
+        return behind(x, y) if x > 0.0 else FLOOR
+
+    robot = Ideal(floor)
+    robot.x, robot.heading = -S.obstacle.orbit_m, side * math.pi / 2
+    line = line_of(robot)
+    line.trail.x_m, line.trail.y_m, line.trail.heading_rad = robot.x, robot.y, robot.heading
+    assert robot.run(circle(robot, line, Orbit((0.0, 0.0), side, 0.0, S.obstacle), S)) is True
+    assert robot.x > 0.1
+
+
+def test_behind_an_obstacle_the_halls_light_is_learnt_anew(monkeypatch):
+    """The hall may be a little brighter there, as bright as black from near would be."""
+    robot = Ideal()
+    passed = []
+
+    async def stay(*given):
+        while True:
+            await tick()
+
+    async def round_it(*given):
+        passed.append(robot.number)
+        await tick()
+        return True
+
+    monkeypatch.setattr(line_mission, "stay_on_line", stay)
+    monkeypatch.setattr(line_mission, "marker_ahead", stay)
+    monkeypatch.setattr(line_mission, "go_round", round_it)
+
+    def each(number):
+        light = 0.0285 if passed else 0.02 if number < WARM else 2.0
+        robot.over = {"front": colour(light)}
+
+    robot.run(line_mission.line_field(robot, line_of(robot), S), 3.0, each)
+    assert len(passed) == 1

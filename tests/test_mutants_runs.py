@@ -25,7 +25,7 @@ COURSES = [
     ("marker-left", 16.0, ["marker left", "marker right"]),
     ("marker-right", 16.0, ["marker right", "marker left"]),
     ("turn-round", 18.0, ["marker both", "marker right"]),
-    ("gaps", 14.0, []),
+    ("gaps", 14.0, None),
     ("wide", 17.0, ["corner left", "corner right", "crossing both", "marker right"]),
     ("hills", 14.0, []),
     ("box", 14.0, ["obstacle left", "passed left"]),

@@ -29,6 +29,8 @@ NIGHT = 0.22  #: and with less than this nothing can be said
 RAMP_M = 0.006  #: an arm's edge is passed in a shorter way than this
 BARE = 0.85  #: where the brighter eye has more light than this, it sees plain floor
 BLACK = 0.92  #: an eye with more darkness is on black: paint is some .85 dark
+WELL = 0.5  #: an eye with more darkness is well on the line
+TINT = 0.045  #: share by which red and green differ on an edge of paint that is as dark
 STRONG = 0.6  #: an eye with more darkness is mostly on the line
 BRIGHT = 0.32  #: an eye with less darkness is not on an arm
 
@@ -79,6 +81,11 @@ class Eye:
         self.dark = 1.0 - colour[4] / self.white
 
 
+def is_tinted(colour: Colour) -> bool:
+    """Tell whether a half dark reading has paint in it: green and red differ more than a tinted light makes them."""
+    return abs(colour[1] - colour[0]) > TINT * 3.0 * colour[3]
+
+
 class Line:
     """What is known of the line: both eyes, the trail, and what was met on it.
 
@@ -91,6 +98,7 @@ class Line:
         trail: the way the middle between the eyes came.
         ahead_m: how far ahead of the axle the eyes are.
         side_m: how far each is from the middle.
+        sample: the readings of the last look.
         travel_m: travel at the last look.
         heading_rad: heading at the last look.
         contact_m: travel at the last look at which an eye had a trace of the line.
@@ -106,6 +114,8 @@ class Line:
         bend_rad_s: the turn it asked for lately.
 
     """
+
+    sample: Sample
 
     def __init__(self, robot: Robot, settings: LineSettings) -> None:
         left, right = robot.mount("floor_left"), robot.mount("floor_right")
@@ -130,6 +140,7 @@ class Line:
 
     def look(self, sample: Sample) -> bool:
         """Take in this tick's readings; False once the floor or the tracks have not been seen for too long."""
+        self.sample = sample
         left, right, drive = self.left, self.right, sample[6]
         if sample[2][7] or sample[3][7] or drive[8]:
             self._miss(sample)
@@ -209,6 +220,12 @@ class Line:
     def touched(self) -> bool:
         """Tell whether an eye clearly has the line."""
         return self.left.dark > self._touch or self.right.dark > self._touch
+
+    @property
+    def met(self) -> bool:
+        """Tell whether an eye is well on the line, and not on the edge of a marker or a strip."""
+        left, right = self.sample[2], self.sample[3]
+        return (self.left.dark > WELL and not is_tinted(left)) or (self.right.dark > WELL and not is_tinted(right))
 
     def eye(self, side: int) -> Eye:
         """Return the left eye for +1, the right one for -1."""

@@ -54,7 +54,7 @@ async def round_corner(robot: Robot, line: Line, side: int, sure: bool, s: LineS
     start_rad = line.heading_rad
     for which in (side, -side):
         turn = which * s.arm.corner_rad - (line.heading_rad - start_rad)
-        if await turn_by(robot, line, turn, s.turn, until=lambda: line.touched):
+        if await turn_by(robot, line, turn, s.turn, until=lambda: line.met):
             robot.decide("corner", side=SIDES[which], sure=sure and which == side)
             line.forget()
             return True
@@ -209,9 +209,7 @@ async def turn_round(robot: Robot, line: Line, s: LineSettings) -> bool:
 
 async def turn_into(robot: Robot, line: Line, side: int, blind_rad: float, s: LineSettings) -> bool:
     """Turn on the spot until an eye meets a line, blind to those that are nearer than `blind_rad`."""
-    found = await turn_by(
-        robot, line, side * (blind_rad + 1.7), s.turn, until=lambda: line.touched, blind_rad=blind_rad
-    )
+    found = await turn_by(robot, line, side * (blind_rad + 1.7), s.turn, until=lambda: line.met, blind_rad=blind_rad)
     line.forget()
     line.arm_m = line.travel_m - s.marker.after_m + 0.02
     return found

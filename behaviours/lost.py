@@ -22,10 +22,10 @@ async def carry_on(robot: Robot, line: Line, s: LineSettings) -> bool:
     if ended_m - line.strong_m < g.slipped_m and await glance(robot, line, s):
         return True
     ray = line.trail.ray(g.fit_m, ended_m, line.heading_rad)
-    again = 0
+    again, start_m = 0, line.travel_m
     while again < 2:
         gone = line.travel_m - ended_m
-        if gone > g.longest_m:
+        if line.travel_m - start_m > g.longest_m:
             return False
         weave = 0.0
         if gone > g.weave_after_m:
@@ -43,7 +43,7 @@ async def carry_on(robot: Robot, line: Line, s: LineSettings) -> bool:
 async def glance(robot: Robot, line: Line, s: LineSettings) -> bool:
     """Turn a little to the side on which the line was, and back: it may have slipped out from under that eye."""
     await settle(robot, line, 0.05)
-    if await turn_by(robot, line, line.side * s.gap.glance_rad, s.turn, until=lambda: line.touched):
+    if await turn_by(robot, line, line.side * s.gap.glance_rad, s.turn, until=lambda: line.met):
         return True
     await turn_by(robot, line, -line.side * s.gap.glance_rad, s.turn)
     return False
@@ -69,7 +69,7 @@ async def search(robot: Robot, line: Line, ray: Ray, angle_rad: float, s: LineSe
     await settle(robot, line, 0.05)
     for side in (line.side, -line.side):
         left = wrap(ray.heading_rad + side * angle_rad - line.heading_rad)
-        if left * side > 0.0 and await turn_by(robot, line, left, s.turn, until=lambda: line.touched):
+        if left * side > 0.0 and await turn_by(robot, line, left, s.turn, until=lambda: line.met):
             robot.decide("found", side="left" if side > 0 else "right")
             return True
     await turn_to(robot, line, ray.heading_rad, s)

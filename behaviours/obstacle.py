@@ -159,9 +159,7 @@ async def turn_onto(robot: Robot, line: Line, side: int, onward_rad: float, s: L
     blind = turn - o.onto_rad if steep else 0.0
     for angle in (turn + o.onto_rad, -2.0 * o.onto_rad):
         speed = o.onto_m_s if angle > 0.0 else 0.0
-        if await turn_by(
-            robot, line, side * angle, s.turn, until=lambda: line.touched, blind_rad=blind, speed_m_s=speed
-        ):
+        if await turn_by(robot, line, side * angle, s.turn, until=lambda: line.met, blind_rad=blind, speed_m_s=speed):
             return True
         blind = 0.0
     return False

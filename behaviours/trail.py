@@ -11,6 +11,8 @@ from collections import deque
 from typing import NamedTuple
 
 STEP_M = 0.005  #: one point each
+BENT_M = 0.002  #: rms distance from a straight line above which a way was not straight
+LEAST_POINTS = 5
 
 
 class Ray(NamedTuple):
@@ -81,19 +83,32 @@ class Trail:
     def ray(self, length_m: float, until_m: float, heading_rad: float) -> Ray:
         """Return the straight line through the last `length_m` of the way before the travel `until_m`.
 
-        Least squares across the line's own direction; the robot's heading where there are not three points yet.
+        Where that was short or not straight, as just behind a corner, the way since then tells more of the line: the
+        eyes went on with it between them. The robot's heading where there are not three points yet.
         """
-        points = [(x, y) for travel, x, y in self._points if until_m - length_m <= travel <= until_m]
-        if len(points) < 3:
+        before = [(x, y) for travel, x, y in self._points if until_m - length_m <= travel <= until_m]
+        if len(before) < 3:
             x, y = self.middle(self.travel_m, heading_rad)
             return Ray(x, y, math.cos(heading_rad), math.sin(heading_rad))
-        x = sum(point[0] for point in points) / len(points)
-        y = sum(point[1] for point in points) / len(points)
-        xx = sum((px - x) ** 2 for px, _ in points)
-        yy = sum((py - y) ** 2 for _, py in points)
-        xy = sum((px - x) * (py - y) for px, py in points)
-        angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
-        ux, uy = math.cos(angle), math.sin(angle)
-        if ux * (points[-1][0] - points[0][0]) + uy * (points[-1][1] - points[0][1]) < 0.0:
-            ux, uy = -ux, -uy
-        return Ray(x, y, ux, uy)
+        ray, off_m = fit(before)
+        short = (len(before) - 1) * STEP_M < 0.6 * length_m
+        since = [(x, y) for travel, x, y in self._points if travel >= max(until_m, self.travel_m - length_m)]
+        if (short or off_m > BENT_M) and len(since) >= LEAST_POINTS:
+            ray, _ = fit(since)
+        return ray
+
+
+def fit(points: list[tuple[float, float]]) -> tuple[Ray, float]:
+    """Return the line through points by least squares across its own direction, and their rms distance from it."""
+    count = len(points)
+    x = sum(point[0] for point in points) / count
+    y = sum(point[1] for point in points) / count
+    xx = sum((px - x) ** 2 for px, _ in points)
+    yy = sum((py - y) ** 2 for _, py in points)
+    xy = sum((px - x) * (py - y) for px, py in points)
+    angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
+    ux, uy = math.cos(angle), math.sin(angle)
+    if ux * (points[-1][0] - points[0][0]) + uy * (points[-1][1] - points[0][1]) < 0.0:
+        ux, uy = -ux, -uy
+    across = uy * uy * xx - 2.0 * ux * uy * xy + ux * ux * yy
+    return Ray(x, y, ux, uy), math.sqrt(max(0.0, across) / count)

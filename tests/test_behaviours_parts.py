@@ -221,6 +221,15 @@ class TestEyes:
         known.look(sample(3, GREEN, WHITE, drive=drive(0.120)))
         assert is_before(known, known.left, M)
 
+    @pytest.mark.parametrize("share", [0.6, 0.75, 0.9, 1.0])
+    def test_a_search_ends_on_a_line_and_not_on_the_edge_of_a_marker(self, share):
+        known = line()
+        known.look(sample(1, mix(share, BLACK, WHITE), WHITE))
+        assert known.met
+        for paint_ in (GREEN, RED):
+            known.look(sample(1, mix(share, paint_, WHITE), WHITE))
+            assert not known.met
+
     def test_only_black_is_line(self):
         known = line()
         for seen, is_it in ((BLACK, True), (GREEN, False), (RED, False), (WHITE, False), (MISSING_COLOUR, False)):
@@ -280,6 +289,17 @@ class TestTrail:
         ray = trail.ray(0.04, travel, heading)
         assert abs(wrap(ray.heading_rad - 1.57)) < math.radians(5.0)
         assert abs(wrap(heading - 1.57)) > math.radians(15.0)
+
+    def test_just_behind_a_corner_the_way_since_tells_the_lines_direction(self):
+        """Eyes swing 30 mm across to the line of a corner, touch it, and go on 60 mm between its edges."""
+        trail = Trail(0.0)
+        for i in range(1, 7):
+            trail._points.append((0.1 + 0.005 * i, 0.001 * i, -0.005 * i))
+        touched_m = 0.130
+        for i in range(1, 13):
+            trail._points.append((touched_m + 0.005 * i, 0.006 + 0.005 * i, -0.030))
+        trail.travel_m = touched_m + 0.060
+        assert abs(trail.ray(0.045, touched_m, 0.0).heading_rad) < 0.05
 
     def test_a_ray_of_too_few_points_is_the_bodys_heading(self):
         assert Trail(0.07).ray(0.05, 0.0, 0.5).heading_rad == pytest.approx(0.5)

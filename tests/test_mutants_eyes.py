@@ -345,3 +345,20 @@ def test_sudden_is_a_short_way_without_a_swing():
 )
 def test_coloured(reading, yes):
     assert is_coloured(reading) is yes
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_search_ends_on_line_and_not_on_the_edge_of_paint(side):
+    def met(reading):
+        return looked(*((reading, FLOOR) if side > 0 else (FLOOR, reading)))[0].met
+
+    assert met(TAPE)
+    assert met(colour(0.3))
+    assert not met(colour(0.7)), "its edge"
+    assert not met(FLOOR)
+    for paint in (GREEN_PAINT, RED_PAINT):
+        edge = [0.6 * value + 0.4 for value in paint[:3]] if paint is RED_PAINT else list(paint[:3])
+        assert not met(colour(*edge))
+        assert not met(paint)
+    assert looked(TAPE, GREEN_PAINT)[0].met
+    assert looked(GREEN_PAINT, TAPE)[0].met

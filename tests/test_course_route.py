@@ -1,6 +1,7 @@
 """The net of lines, the route by the rules of the field, relief and things: closed forms and shapely."""
 
 import math
+import random
 from itertools import pairwise
 
 import pytest
@@ -206,6 +207,34 @@ def test_projection_knows_the_way_out_from_the_way_back():
     out, _ = route.project(x, y + 0.01, turn.s_m, heading=heading)
     back, _ = route.project(x, y + 0.01, turn.s_m, heading=heading + math.pi)
     assert (out, back) == pytest.approx((turn.s_m - 0.05, turn.s_m + 0.05), abs=1e-6)
+
+
+def agreeing(route, x, y, low, high, heading):
+    """The nearest point of each piece that runs along the heading, asked for one by one."""
+    points, lengths = route.line.points, route.line.s
+    found = [
+        route.line.nearest(x, y, max(low, lengths[i]), min(high, lengths[i + 1] - 1e-9))
+        for i, ((ax, ay), (bx, by)) in enumerate(pairwise(points))
+        if lengths[i + 1] >= low and lengths[i] <= high
+        and (bx - ax) * math.cos(heading) + (by - ay) * math.sin(heading) > 0.0
+    ]  # fmt: skip
+    return min(found, key=lambda one: one[1]) if found else route.line.nearest(x, y, low, high)
+
+
+@pytest.mark.parametrize("name", ["shoals", "storm"])
+def test_projection_gives_to_the_bit_what_the_pieces_give_one_by_one(name):
+    route, chance = load_course(name).route, random.Random(name)
+    for _ in range(2000):
+        s, back, ahead = chance.uniform(-0.1, route.length_m + 0.1), chance.uniform(0, 0.2), chance.uniform(0, 0.4)
+        x, y, heading = route.at(s)
+        x, y, heading = x + chance.gauss(0, 0.05), y + chance.gauss(0, 0.05), heading + chance.gauss(0, 1.0)
+        found = route.project(x, y, s, back_m=back, ahead_m=ahead, heading=heading)
+        assert found == agreeing(route, x, y, s - back, s + ahead, heading)
+    corner = route.line.s[5]
+    x, y, heading = route.at(corner)
+    for low in (corner, corner - 1e-9, corner - 5e-10):  # a window that begins in the gap between two pieces
+        found = route.project(x, y, low, back_m=0.0, ahead_m=0.0, heading=heading)
+        assert found == agreeing(route, x, y, low, low, heading)
 
 
 @pytest.mark.parametrize("name", ["breakwater", "quay", "shoals", "slipway", "storm"])

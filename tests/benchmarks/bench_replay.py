@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import deque
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
@@ -146,7 +147,7 @@ def bench_against_behaviours(run: Driven) -> None:
     other = read_settings(type(settings), with_overrides("", ["follow.kp_rad_s=2.61"]), "bench")
     parted = seconds_of(lambda: replay_alone(run.rows, other))
     decoding = seconds_of(
-        lambda: list(map(Decoder(rig(), calibration()), *zip(*(row[:2] for row in run.rows), strict=True)))
+        lambda: deque(map(Decoder(rig(), calibration()), *zip(*(row[:2] for row in run.rows), strict=True)), 0)
     )
     ticks = len(run.rows)
     print(

@@ -61,7 +61,6 @@ def away_from_truth(course, recording) -> np.ndarray:
     return 1000.0 * np.abs(now - near)
 
 
-
 def test_reckoning_is_the_odometry_of_the_runtime():
     rng = np.random.default_rng(1)
     left, right = np.cumsum(rng.normal(0.002, 0.002, (2, 200)), axis=1)
@@ -136,7 +135,6 @@ def test_a_run_laid_elsewhere_moves_from_a_tick_on_only(exact):
     assert there.x[1000:] == pytest.approx(2.0 - track.y[1000:])
     assert there.left.y[1000:] == pytest.approx(track.left.x[1000:])
     assert there.heading[-1] == pytest.approx(track.heading[-1] + math.pi / 2)
-
 
 
 def test_line_width_and_offset_are_those_of_the_true_floor(exact):

@@ -76,9 +76,7 @@ def onward(recording: Recording, rig: Rig, calibration: Calibration, tick: int, 
 def _known(recording: Recording, rig: Rig, tick: int) -> Onward:
     facts, source = recording.header.facts, f"{recording.path}: facts"
     course = parse_course(facts["course_toml"], f"{source}: course_toml")
-    poses = [
-        (at, *pose) for at, pose in zip(recording.ticks, recording.truth(), strict=True) if pose is not None
-    ]
+    poses = [(at, *pose) for at, pose in zip(recording.ticks, recording.truth(), strict=True) if pose is not None]
     if not any(pose[0] == tick for pose in poses):
         raise UserError(f"{recording.path}: the true pose in tick {tick} is not recorded; say --reconstruct as well")
     address = _address(facts.get("url", ""), source)

@@ -72,13 +72,16 @@ RECIPES = (
         "wide",
         "a line of 20 mm",
         (
-            "at least 1 corner left",
-            "at least 1 corner right",
+            "exactly 1 corner left",
+            "exactly 1 corner right",
+            "exactly 1 crossing both",
             "exactly 1 marker right",
             *CLEAN,
         ),
     ),
-    Recipe("thin", "thin", "a line of 10 mm with a gap of 150", ("no marker", "no fault", *RED)),
+    Recipe(
+        "thin", "thin", "a line of 10 mm with a gap of 150", ("no corner", "no crossing", "no marker", "no fault", *RED)
+    ),
     Recipe(
         "hills",
         "hills",
@@ -180,8 +183,8 @@ RECIPES = (
     Recipe(
         "green-dark",
         "straight",
-        "green in too little light has no colour: it may be an arm, but is no marker",
-        ("no marker", "no obstacle", "no fault", *RED),
+        "green in too little light has no colour",
+        NOTHING,
         happens=(flash("floor_left", "green", 500, 6, 0.2), flash("floor_right", "green", 800, 6, 0.2)),
     ),
     # -- gaps, the lost line
@@ -211,7 +214,7 @@ RECIPES = (
         "lost-turned",
         "straight",
         "moved and turned to the left, away from the line",
-        ("at least 1 lost", "at least 1 found", "no fault", *RED),
+        ("at least 1 lost", "at least 1 found right", "no fault", *RED),
         happens=(shoved(600, left_mm=30, turn_deg=45),),
     ),
     Recipe(

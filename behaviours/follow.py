@@ -54,12 +54,12 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
         left, right = left_eye.dark, right_eye.dark
         rough = line.travel_m - line.rough_m < shaken_m and line.rough_m > rough_after_m
         if (left > painted or right > painted) and not rough:
-            left_paint = left > painted and is_coloured(sample[2])
-            right_paint = right > painted and is_coloured(sample[3])
-            if left_paint or right_paint:  # a marker comes before its junction: no arm yet
-                left, right = 0.0 if left_paint else left, 0.0 if right_paint else right
+            if left > painted and is_coloured(sample[2]):
+                left = 0.0
             elif left > arm_dark and not left_eye.misses and is_sudden(left_eye, line, s):
                 return ARM_LEFT
+            if right > painted and is_coloured(sample[3]):
+                right = 0.0
             elif right > arm_dark and not right_eye.misses and is_sudden(right_eye, line, s):
                 return ARM_RIGHT
         blank = line.travel_m - line.contact_m

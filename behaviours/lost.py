@@ -23,16 +23,17 @@ async def carry_on(robot: Robot, line: Line, s: LineSettings) -> bool:
         return True
     ray = line.trail.ray(g.fit_m, ended_m, line.heading_rad)
     again, start_m = 0, line.travel_m
-    reach, wave = line.side * g.weave_m, math.tau / g.weave_length_m
-    while again < g.readings:
-        gone = line.travel_m - start_m
-        if gone > g.longest_m:
+    while again < 2:
+        gone = line.travel_m - ended_m
+        if line.travel_m - start_m > g.longest_m:
             return False
-        left, rate = reach * math.sin(wave * gone), reach * wave * g.speed_m_s * math.cos(wave * gone)
-        wheels(robot, g.speed_m_s, ray_turn(line, ray, left, g.speed_m_s, rate))
+        weave = 0.0
+        if gone > g.weave_after_m:
+            weave = line.side * g.weave_m * math.sin((gone - g.weave_after_m) / g.weave_length_m * math.tau)
+        wheels(robot, g.speed_m_s, ray_turn(line, ray, weave, g.speed_m_s))
         if not line.look(await tick()):
             return False
-        again = again + 1 if line.left.dark > g.touch or line.right.dark > g.touch else 0
+        again = again + 1 if line.touched else 0
     gone = line.travel_m - ended_m
     if gone > g.told_m:
         robot.decide("gap", length=round(gone, 3))

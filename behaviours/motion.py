@@ -64,8 +64,8 @@ async def follow_ray(
     return False
 
 
-def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float, left_m_s: float = 0.0) -> float:
-    """Return the rate of turn that keeps the eyes' middle `left_m` to the left of `ray`, where that grows by `left_m_s`.
+def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float) -> float:
+    """Return the rate of turn that keeps the eyes' middle `left_m` to the left of `ray`.
 
     Turning at w moves the eyes sideways at ahead * w, driving at speed * sin(heading off the ray): both together shall
     close the distance with a time constant of 0.15 s.
@@ -73,7 +73,7 @@ def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float, left_m_s: fl
     x, y = line.trail.middle(line.travel_m, line.heading_rad)
     off = ray.left_of(x, y) - left_m
     drift = speed_m_s * (ray.ux * math.sin(line.heading_rad) - ray.uy * math.cos(line.heading_rad))
-    turn = (left_m_s - off / 0.15 - drift) / line.ahead_m
+    turn = -(off / 0.15 + drift) / line.ahead_m
     return max(-3.0, min(3.0, turn))
 
 

@@ -87,13 +87,11 @@ class GapSettings:
     """Speed across a gap."""
     fit_m: float = number(0.045, 0.02, 0.2)
     """The heading of the line is taken over so much of it; before a gap it is straight for at least 50 mm."""
-    touch: float = number(0.13, 0.05, 0.9)
-    """Darkness from which an eye may have the line again,"""
-    readings: int = whole(3, 1, 20)
-    """for so many readings in a row."""
-    weave_m: float = number(0.008, 0.0, 0.02)
-    """Sideways weave in a gap: a line that begins again just between the eyes, or never ended, is touched by it."""
-    weave_length_m: float = number(0.11, 0.02, 0.5)
+    weave_m: float = number(0.006, 0.0, 0.02)
+    """Sideways weave in a gap: a thin line that is still there, between the eyes, is touched by it."""
+    weave_after_m: float = number(0.090, 0.0, 0.2)
+    """Weaving begins after so much without a line."""
+    weave_length_m: float = number(0.09, 0.02, 0.5)
     """Way for one weave to both sides."""
     search_rad: float = number(0.7, 0.1, 1.5)
     """Search to both sides at the end of a gap. Less than a right angle: never find the way back."""

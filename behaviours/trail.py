@@ -81,23 +81,17 @@ class Trail:
         return x + self.ahead_m * math.cos(heading_rad), y + self.ahead_m * math.sin(heading_rad)
 
     def ray(self, length_m: float, until_m: float, heading_rad: float) -> Ray:
-        """Return the straight line through the last `length_m` of the way before the travel `until_m`, or twice as much.
+        """Return the straight line through the last `length_m` of the way before the travel `until_m`.
 
-        Eyes swing a little from edge to edge of a thin line, so twice as much is better where it is straight. Where
-        the way was short or not straight, as just behind a corner, the way since then tells more of the line: the eyes
-        went on with it between them. The robot's heading where there are not three points yet.
+        Where that was short or not straight, as just behind a corner, the way since then tells more of the line: the
+        eyes went on with it between them. The robot's heading where there are not three points yet.
         """
-        before = [(x, y) for travel, x, y in self._points if until_m - 2.0 * length_m <= travel <= until_m]
-        half = before[-round(length_m / STEP_M) :]
-        if len(half) < 3:
+        before = [(x, y) for travel, x, y in self._points if until_m - length_m <= travel <= until_m]
+        if len(before) < 3:
             x, y = self.middle(self.travel_m, heading_rad)
             return Ray(x, y, math.cos(heading_rad), math.sin(heading_rad))
-        if (len(before) - 1) * STEP_M > 1.8 * length_m:
-            ray, off_m = fit(before)
-            if off_m < BENT_M:
-                return ray
-        ray, off_m = fit(half)
-        short = (len(half) - 1) * STEP_M < 0.6 * length_m
+        ray, off_m = fit(before)
+        short = (len(before) - 1) * STEP_M < 0.6 * length_m
         since = [(x, y) for travel, x, y in self._points if travel >= max(until_m, self.travel_m - length_m)]
         if (short or off_m > BENT_M) and len(since) >= LEAST_POINTS:
             ray, _ = fit(since)

@@ -362,3 +362,16 @@ def test_a_search_ends_on_line_and_not_on_the_edge_of_paint(side):
         assert not met(paint)
     assert looked(TAPE, GREEN_PAINT)[0].met
     assert looked(GREEN_PAINT, TAPE)[0].met
+
+
+@pytest.mark.parametrize("role", ["floor_left", "floor_right"])
+def test_a_line_that_was_all_under_one_eye_is_missed_at_once(role):
+    """It slipped out to that side; a line that thinned out between the eyes may come back by itself."""
+    robot = Ideal()
+    line = line_of(robot)
+
+    def each(number):
+        robot.over = {role: colour(0.33)} if number < 40 else {}
+
+    assert robot.run(follow_line(robot, line, S), each=each) == BLANK
+    assert line.travel_m - line.contact_m == pytest.approx(S.gap.slipped_m, abs=0.003)

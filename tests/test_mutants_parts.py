@@ -7,7 +7,8 @@ import math
 
 import pytest
 
-from behaviours.junction import Look, creep_over, is_before, is_line, marker_ahead
+from behaviours.follow import follow_line
+from behaviours.junction import Look, creep_over, is_before, is_line, line_ahead, marker_ahead, pass_arm, turn_round
 from behaviours.motion import drive_on, follow_ray, ray_turn, settle, turn_by, wrap
 from behaviours.strips import BLACK, GREEN, RED, SILVER, UNKNOWN, WHITE, is_green, is_red, paint, red_strip
 from behaviours.trail import Ray, Trail
@@ -27,6 +28,7 @@ from tests.ideal_robot import (
     colour,
     line_of,
     looked,
+    stripe,
 )
 
 # -- colours
@@ -162,6 +164,41 @@ def test_creeping_finds_the_arm_behind_green_and_no_arm_without_green(side):
     robot = Ideal(lambda x, y: GREEN_PAINT if side * y > 0.0 else FLOOR)
     assert robot.run(creep_over(robot, line_of(robot), side, S)) is None, "no junction behind the green"
     assert robot.x == pytest.approx(S.marker.reach_m, abs=0.003)
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_peeking_for_a_line_ahead_ends_where_it_began_or_on_the_line(side):
+    robot = Ideal()
+    assert robot.run(line_ahead(robot, line_of(robot), side, S)) is False
+    assert abs(robot.heading) < 0.02
+    robot = Ideal(stripe())
+    assert robot.run(line_ahead(robot, line_of(robot), side, S)) is True
+    assert 0.02 < -side * robot.heading <= S.arm.peek_m / AHEAD + 0.02
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_an_arm_is_passed_no_farther_than_needed(side):
+    def floor(x, y):
+        return TAPE if abs(x - 0.3) < 0.0075 and side * y > 0.0 else stripe()(x, y)
+
+    robot = Ideal(floor)
+    line = line_of(robot)
+    assert robot.run(follow_line(robot, line, S)) == ("arm left" if side > 0 else "arm right")
+    assert robot.run(pass_arm(robot, line, side, S)) is True
+    assert robot.said[0][0] == "crossing"
+    assert robot.said[0][1]["arms"] == ("left" if side > 0 else "right")
+    assert 0.3075 < robot.x + AHEAD < 0.335
+
+
+def test_turning_round_passes_over_the_arms_to_the_line_that_it_came_on():
+    arms = [stripe(heading=math.pi / 2, width=0.015), stripe(heading=math.pi, width=0.015)]
+
+    def floor(x, y):
+        return TAPE if min(arm(x, y).red for arm in arms) < 0.5 else FLOOR
+
+    robot = Ideal(floor)
+    assert robot.run(turn_round(robot, line_of(robot), S)) is True
+    assert 2.6 < abs(robot.heading) < 3.6
 
 
 def test_black_is_too_dark_for_a_colour():

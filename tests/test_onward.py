@@ -44,7 +44,7 @@ def role(rig, raw, name: str) -> tuple[int, ...]:
     return raw[slot.start : slot.stop]
 
 
-@pytest.mark.parametrize("tick", [700, 1500, 2600])
+@pytest.mark.parametrize("tick", [700, 1500, 2700])
 def test_the_fake_goes_on_from_a_recorded_tick_without_a_jump(quay, tick):
     past, rig, recording = past_of(quay, tick)
     backend = build(parse_address("fake:quay?seed=3"), rig)

@@ -166,7 +166,7 @@ class Table:
         """Note every key that nobody asked for."""
         for key in self.data:
             if key not in self._asked:
-                self.fault(key, f"is not known here; {nearest(key, self._asked)} or remove it")
+                self.fault(key, f"is not known here; {nearest(key, self._asked)}, or remove it")
 
 
 def _is_number(value: Any) -> bool:

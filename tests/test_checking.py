@@ -63,7 +63,7 @@ def test_every_fault_is_listed_at_once_with_source_and_place():
         "rigs/mine.toml: n: is 1.5; give a whole number from -4611686018427387904 to 4611686018427387904",
         "rigs/mine.toml: on: is missing; add true or false",
         "rigs/mine.toml: t.k: is 300; give a whole number from 0 to 255",
-        "rigs/mine.toml: speeed: is not known here; did you mean 'speed'? or remove it",
+        "rigs/mine.toml: speeed: is not known here; did you mean 'speed'?, or remove it",
     ]
 
 
@@ -122,8 +122,8 @@ def test_a_fault_stays_on_one_line_of_bearable_length():
 
 def test_keys_of_dashes_and_letters_are_shown_bare():
     assert faults_of("a-b = 1\n'c d' = 2", lambda top: top.close()) == [
-        "a-b: is not known here; none is known or remove it",
-        "'c d': is not known here; none is known or remove it",
+        "a-b: is not known here; none is known, or remove it",
+        "'c d': is not known here; none is known, or remove it",
     ]
 
 

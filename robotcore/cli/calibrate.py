@@ -5,6 +5,7 @@ sensor reads without light). Readings are averaged over a second; the spread goe
 """
 
 import argparse
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 from robotcore.backend import parse_address
 from robotcore.calibration import Reference, Triple, calibration_text, parse_calibration
 from robotcore.cli import plugins
+from robotcore.cli.output import check_free, produce
 from robotcore.cli.setup import parser
 from robotcore.errors import UserError
 from robotcore.layout import NEVER
@@ -35,8 +37,8 @@ def calibrate_verb(words: list[str]) -> int:
     args = _parser().parse_args(words)
     rig = load_rig(plugins.rig_path(args.rig), plugins.device)
     out = Path(args.out)
-    if out.exists() and not args.force:
-        raise UserError(f"{out}: is there already; choose another name, or say --force")
+    _check_backend(args.backend)
+    check_free(out, args.force)
     sensors = [fitted for role in ROLES if (fitted := rig.role(role)) is not None]
     taken = {floor: _take(args.backend, floor, said, rig, sensors) for floor, said in FLOORS}
     references = {
@@ -50,10 +52,7 @@ def calibrate_verb(words: list[str]) -> int:
     }
     text = calibration_text(time.strftime("%Y-%m-%d %H:%M"), args.light, references)
     parse_calibration(text, "these readings")
-    try:
-        out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UserError(f"{out}: cannot be written ({error.strerror}); choose another place") from None
+    produce(out, args.force, lambda path: path.write_text(text, encoding="utf-8"))
     print(f"calibration of {', '.join(references)} written to {out}")
     return 0
 
@@ -68,12 +67,28 @@ def _parser() -> argparse.ArgumentParser:
     return words
 
 
+def _check_backend(url: str) -> None:
+    """Refuse worlds in which nobody can hold a sensor over white, black and dark."""
+    address = parse_address(url)
+    if address.scheme == "replay" or (address.scheme == "fake" and address.place != "pad"):
+        raise UserError(f"{url}: nothing can be calibrated there; give serial:/dev/ttyACM0, or fake:pad to try it")
+    plugins.backend(address)
+
+
+def _wait_for_enter(said: str) -> None:
+    try:
+        input(f"{said} Then press Enter. ")
+    except (EOFError, KeyboardInterrupt):
+        print(file=sys.stderr)
+        raise UserError("calibrate: ended before all floors were read, nothing is written; start it again") from None
+
+
 def _take(url: str, floor: str, said: str, rig: Rig, sensors: list[Fitted]) -> dict[str, list[Triple]]:
     """Return a second of light readings of every sensor over one floor."""
     if url.startswith("fake:"):
         url += ("&" if "?" in url else "?") + f"floor={floor}"
     else:
-        input(f"{said} Then press Enter. ")
+        _wait_for_enter(said)
     address = parse_address(url)
     world = plugins.backend(address)(address, rig)
     world.open()

@@ -138,6 +138,7 @@ class _Played(NamedTuple):
 def compare_verb(words: list[str]) -> int:
     """Run all versions, compare, and return the exit code."""
     args = _parser().parse_intermixed_args(words)
+    _part(args)
     versions = parse_versions(args.version)
     _check(args, versions)
     top = Path(robotcore.__file__).resolve().parent.parent
@@ -170,6 +171,13 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
     words.add_argument("--quiet", action="store_true", help="no progress bar")
     return words
+
+
+def _part(args: argparse.Namespace) -> None:
+    """Give back the versions that ``--recordings`` took in, since it takes every word that follows."""
+    taken = args.recordings
+    first = next((place for place, word in enumerate(taken) if word.endswith(":")), len(taken))
+    args.recordings, args.version = taken[:first], taken[first:] + args.version
 
 
 def _check(args: argparse.Namespace, versions: Sequence[Version]) -> None:

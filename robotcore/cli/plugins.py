@@ -149,14 +149,30 @@ def known(what: str, table: dict[str, str]) -> list[str]:
 def _by_module(name: str) -> Any:
     """Import ``module:NAME``, from the current folder too."""
     module, _, attribute = name.partition(":")
+    if module.endswith(".py") or not all(part.isidentifier() for part in (*module.split("."), attribute)):
+        raise UserError(f"mission {name!r}: write module:NAME, such as square:MISSION for MISSION in square.py")
     if "" not in sys.path:
         sys.path.insert(0, "")
     try:
-        return getattr(importlib.import_module(module), attribute)
-    except ModuleNotFoundError as error:
-        raise UserError(f"mission {name!r}: there is no module {error.name!r}; run this beside the file") from None
-    except AttributeError:
-        raise UserError(f"mission {name!r}: {module} has no {attribute!r}; check the name after the colon") from None
+        loaded = importlib.import_module(module)
+    except Exception as error:  # a team's own code
+        raise UserError(f"mission {name!r}: {_not_loaded(error, module)}") from error
+    if not hasattr(loaded, attribute):
+        raise UserError(f"mission {name!r}: {module} has no {attribute!r}; check the name after the colon")
+    return getattr(loaded, attribute)
+
+
+def _not_loaded(error: Exception, module: str) -> str:
+    """Return why a module cannot be imported: the place in its code, what is wrong and the remedy."""
+    import traceback  # late: seldom needed
+
+    if isinstance(error, ModuleNotFoundError) and f"{module}.".startswith(f"{error.name}."):
+        return f"there is no module {error.name!r}; run this beside the file"
+    if isinstance(error, SyntaxError):
+        return f"{error.filename}:{error.lineno}: {error.msg}; mend that line"
+    remedy = "install it, or mend the import" if isinstance(error, ModuleNotFoundError) else "mend that"
+    place = [frame for frame in traceback.extract_tb(error.__traceback__) if "importlib" not in frame.filename][-1]
+    return f"{place.filename}:{place.lineno}: {type(error).__name__}: {error}; {remedy}"
 
 
 def _find(what: str, name: str, table: dict[str, str]) -> Any:
@@ -167,11 +183,13 @@ def _find(what: str, name: str, table: dict[str, str]) -> Any:
 
     points = [point for point in entry_points(group=GROUPS[what]) if point.name == name]
     if not points:
-        raise UserError(f"{what} {name!r} does not exist; {nearest(name, known(what, table))}")
+        other = ", or write module:NAME" if what == "mission" else ""
+        raise UserError(f"{what} {name!r} does not exist; {nearest(name, known(what, table))}{other}")
     try:
         return points[0].load()
     except Exception as error:  # a stranger's code
-        raise UserError(f"{what} {name!r}: {points[0].value} cannot be loaded ({error}); mend that package") from error
+        value = points[0].value
+        raise UserError(f"{what} {name!r}: {value} cannot be loaded: {_not_loaded(error, value)}") from error
 
 
 def drivers_folder(folder: str) -> Path:

@@ -56,9 +56,12 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _seconds(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
     if not 0 < value < 1e6:
-        raise argparse.ArgumentTypeError(f"{text} is not a number of seconds above 0")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds from above 0 to a million")
     return value
 
 

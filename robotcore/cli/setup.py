@@ -50,10 +50,20 @@ def add_setup(words: argparse.ArgumentParser) -> None:
 def from_words(args: argparse.Namespace) -> Setup:
     """Build the setup that the words ask for."""
     rig = load_rig(plugins.rig_path(args.rig), plugins.device)
-    calibration = load_calibration(plugins.calibration_path(args.calibration or Path(args.rig).stem))
+    calibration = load_calibration(_calibration_path(args))
     mission = plugins.mission(args.mission, by_module=True)
     text, source = (read_text(args.settings), args.settings) if args.settings else ("", "settings")
     return _with_settings(rig, calibration, mission, text, source, args.set)
+
+
+def _calibration_path(args: argparse.Namespace) -> Path:
+    """Return the calibration that is asked for, or the shipped one of the rig's name."""
+    name = args.calibration or Path(args.rig).stem
+    if args.calibration is None and name not in plugins.shipped_names("calibrations"):
+        raise UserError(
+            f"{args.rig}: no calibration of that name ships; say --calibration FILE, which `robotcore calibrate` writes"
+        )
+    return plugins.calibration_path(name)
 
 
 def from_texts(

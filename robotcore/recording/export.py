@@ -80,8 +80,8 @@ def write_columns_parquet(out: Path, table: dict[str, Any]) -> int:
 
 def _pyarrow(out: Path) -> tuple[Any, Any]:
     try:
-        import pyarrow  # type: ignore[import-untyped]  # it ships no types
-        import pyarrow.parquet  # type: ignore[import-untyped]
+        import pyarrow
+        import pyarrow.parquet
     except ImportError:
         raise UserError(f"{out}: Parquet needs pyarrow; pip install 'robotcore[parquet]', or export CSV") from None
     return pyarrow, pyarrow.parquet

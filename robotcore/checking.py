@@ -212,14 +212,14 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
 
 
 def read_text(path: str | Path) -> str:
-    """Read a UTF-8 text file.
+    """Read a UTF-8 text file. A byte-order mark, with which some editors begin one, is left out.
 
     Raises:
         UserError: it cannot be read, or is not UTF-8.
 
     """
     try:
-        return Path(path).read_text(encoding="utf-8")
+        return Path(path).read_text(encoding="utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError:
         raise UserError(f"{path}: not UTF-8 text; save it as UTF-8") from None
     except OSError as error:

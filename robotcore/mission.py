@@ -49,19 +49,22 @@ def read_settings(kind: type, text: str, source: str) -> Any:
 def _from_table(default: Any, table: Table) -> Any:
     changes: dict[str, Any] = {}
     for name in fields_of(type(default)) or ():
-        value = getattr(default, name)
-        if fields_of(type(value)) is not None:
-            changes[name] = _from_table(value, table.table(name, {}))
-        elif isinstance(value, bool):
-            changes[name] = table.boolean(name, value)
-        elif isinstance(value, int):
-            changes[name] = table.integer(name, value)
-        elif isinstance(value, float):
-            changes[name] = table.number(name, value)
-        elif isinstance(value, str):
-            changes[name] = table.text(name, value)
+        before = len(table.checker.faults)
+        value = _value_of(getattr(default, name), name, table)
+        if len(table.checker.faults) == before:  # else it is a stand-in, whose range nobody needs to hear about
+            changes[name] = value
     table.close()
     return _evolve(default, changes, table)
+
+
+def _value_of(default: Any, name: str, table: Table) -> Any:
+    """Return what the table says of one field, or the field's default."""
+    if fields_of(type(default)) is not None:
+        return _from_table(default, table.table(name, {}))
+    for kind, read in ((bool, table.boolean), (int, table.integer), (float, table.number), (str, table.text)):
+        if isinstance(default, kind):
+            return read(name, default)
+    return default
 
 
 def _evolve(default: Any, changes: dict[str, Any], table: Table) -> Any:
@@ -89,6 +92,8 @@ def with_overrides(text: str, overrides: Sequence[str]) -> str:
         place = tree
         for name in tables:
             place = place.setdefault(name, {})
+            if not isinstance(place, dict):
+                raise UserError(f"--set {override}: {name} is a value and no table; give it alone")
         place[key] = entry
     return to_toml(tree)
 

@@ -118,18 +118,16 @@ class RecordingItem(pytest.Item):
     def _story(self, judged: "Judged") -> str:
         from robotcore.cli.judging import report
 
-        return "\n".join(report(str(self.path), judged).lines)
+        told = report(str(self.path), judged)
+        first = [f"{told.first} ({told.verdict})"] if told.broken and told.first.startswith("not met") else []
+        return "\n".join([*first, *told.lines])
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """Show the story, or the one line about bad input, without a traceback."""
         from robotcore.errors import UserError
 
         if isinstance(excinfo.value, UserError | ReplayFailedError):
-            return (
-                f"{self.path.name}: {excinfo.value}"
-                if isinstance(excinfo.value, ReplayFailedError)
-                else str(excinfo.value)
-            )
+            return str(excinfo.value)  # pytest's own line names the recording, and has room for little else
         return super().repr_failure(excinfo)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:

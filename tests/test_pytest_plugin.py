@@ -51,7 +51,7 @@ def test_a_changed_one_fails_with_the_story_and_without_a_traceback(pytester, ru
     result.stdout.fnmatch_lines(
         [
             "*replay of red.rec*",
-            "red.rec: changed: strip at 2.70 s: colour is red instead of green",
+            "changed: strip at 2.70 s: colour is red instead of green",
             "*recorded  strip colour=green at 2.70 s by crossing in tests/replay_kit.py:*",
             "*readings around tick 270*",
         ]

@@ -38,6 +38,8 @@ def calibrate_verb(words: list[str]) -> int:
     rig = load_rig(plugins.rig_path(args.rig), plugins.device)
     out = Path(args.out)
     _check_backend(args.backend)
+    if out.suffix != ".toml" and not out.is_dir():
+        raise UserError(f"{out}: a calibration's name ends in .toml; add that")
     check_free(out, args.force)
     sensors = [fitted for role in ROLES if (fitted := rig.role(role)) is not None]
     taken = {floor: _take(args.backend, floor, said, rig, sensors) for floor, said in FLOORS}

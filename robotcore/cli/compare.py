@@ -18,8 +18,10 @@ import attrs
 import robotcore
 from robotcore.checking import parse_toml, read_text
 from robotcore.cli.contrast import Against, against, lines_of, to_json
+from robotcore.cli.output import check_writable, write_report
 from robotcore.cli.setup import parser
 from robotcore.errors import UserError
+from robotcore.replay import Verdict
 from robotcore.sweep.pairs import Outcome
 from robotcore.sweep.plan import SETUP_AXES, make_plan, parse_axis
 from robotcore.sweep.pool import cores
@@ -43,7 +45,8 @@ Examples:
   robotcore compare --recordings replays/ old: rev=main new: rev=work
 
 Success is compared by McNemar's exact test, two-sided. Exit code: 0 where no version is significantly worse than the
-base, 1 where one is, 2 for wrong input, 130 after Ctrl-C (the same command goes on from there).
+base, 1 where one is, 2 for wrong input or a recording that cannot be judged, 130 after Ctrl-C (the same command goes
+on from there).
 """
 KEYS = ("rev", "settings", "set", "rig", "calibration", "mission")
 _BAR = re.compile(r"\r[^\r\n]*")
@@ -133,12 +136,14 @@ class _Played(NamedTuple):
     tree: Tree
     runs: dict[str, Outcome]
     replays: dict[str, str]
+    unjudged: tuple[str, ...]  #: why recordings could not be judged
 
 
 def compare_verb(words: list[str]) -> int:
     """Run all versions, compare, and return the exit code."""
     args = _parser().parse_intermixed_args(words)
     _part(args)
+    check_writable(args.json)
     versions = parse_versions(args.version)
     _check(args, versions)
     top = Path(robotcore.__file__).resolve().parent.parent
@@ -211,8 +216,10 @@ def _note_changes(trees: Sequence[Tree], top: Path) -> None:
 def _play(version: Version, tree: Tree, args: argparse.Namespace) -> _Played:
     with tempfile.TemporaryDirectory(prefix="robotcore-") as place:
         runs = _drive(version, tree, args, Path(place) / "runs.json") if args.url else {}
-        replays = _replay(version, tree, args, Path(place) / "replays.json") if args.recordings else {}
-    return _Played(version, tree, runs, replays)
+        entries = _replay(version, tree, args, Path(place) / "replays.json") if args.recordings else []
+    replays = {entry["file"]: entry["verdict"] for entry in entries}
+    unjudged = tuple(entry["reason"] for entry in entries if entry["verdict"] == Verdict.BAD)
+    return _Played(version, tree, runs, replays, unjudged)
 
 
 def _try(version: Version, tree: Tree, args: argparse.Namespace) -> None:
@@ -254,7 +261,8 @@ def kept_at(tree: Tree) -> str:
     return str(Path(tempfile.gettempdir()) / f"robotcore-{tree.commit[:10]}")
 
 
-def _replay(version: Version, tree: Tree, args: argparse.Namespace, out: Path) -> dict[str, str]:
+def _replay(version: Version, tree: Tree, args: argparse.Namespace, out: Path) -> list[dict[str, Any]]:
+    """Run a version's own replay and return what it says of each recording."""
     words = [
         "replay",
         *args.recordings,
@@ -265,8 +273,8 @@ def _replay(version: Version, tree: Tree, args: argparse.Namespace, out: Path) -
         "--quiet",
         *version.replay_words(),
     ]
-    data = _child(version, tree, words, out)
-    return {entry["file"]: entry["verdict"] for entry in data["recordings"]}
+    found: list[dict[str, Any]] = _child(version, tree, words, out)["recordings"]
+    return found
 
 
 def _child(version: Version, tree: Tree, words: Sequence[str], out: Path | None = None) -> dict[str, Any]:
@@ -315,11 +323,14 @@ def _tell(args: argparse.Namespace, played: Sequence[_Played], top: Path) -> int
         if args.json == "-":
             sys.stdout.write(text)
         else:
-            _write(args.json, text)
+            write_report(args.json, text)
     if args.json != "-":
         print(
             "\n\n".join("\n".join(lines_of(one, _opening((first, other), top))) for one, other in _zip(found, others))
         )
+    unjudged = [f"{one.version.name}: {reason}" for one in played for reason in one.unjudged]
+    if unjudged:
+        raise UserError("\n".join(unjudged))
     return 1 if any(one.worse for one in found) else 0
 
 
@@ -347,10 +358,3 @@ def _opening(played: Sequence[_Played], top: Path) -> list[str]:
         shlex.join(["git", "-C", str(top), "worktree", "add", "--detach", kept_at(tree), commit])
         for commit, tree in trees.items()
     ]
-
-
-def _write(file: str, text: str) -> None:
-    try:
-        Path(file).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UserError(f"{file}: cannot be written ({error.strerror}); check the path") from None

@@ -83,6 +83,7 @@ class Report:
     decisions: int = 0
     trusted_s: float = 0.0
     end_s: float = 0.0
+    broken: bool = False  #: a sentence beside it is not met
     lines: tuple[str, ...] = ()
     data: dict[str, Any] = attrs.field(factory=dict)
 
@@ -223,6 +224,7 @@ def report(path: str, judged: Judged) -> Report:
         decisions=compared(judgement),
         trusted_s=judgement.trusted_s,
         end_s=judgement.end_s,
+        broken=bool(broken),
         lines=tuple(lines),
         data=_data(judged),
     )

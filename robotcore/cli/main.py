@@ -1,11 +1,16 @@
 """The command ``robotcore``: one verb a module, imported only when it is called.
 
 Rules: a `UserError` is printed as it is and ends with 2; what else goes wrong is a defect and keeps its traceback.
+Ctrl-C, and a reader that went away (``robotcore list | head``), end with 128 plus the signal's number, as in a shell:
+never with a number that means a verdict.
 """
 
+import errno
 import importlib
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 from robotcore.checking import nearest
 from robotcore.errors import UserError
@@ -34,13 +39,45 @@ The runtime of a small competition robot. Verbs:
 
 {verbs}
 
-`robotcore VERB --help` tells more. Exit codes: 0 good, 1 not good, 2 wrong input, 3 undecided (replay).
+`robotcore VERB --help` tells more. Exit codes: 0 good, 1 not good, 2 wrong input, 3 undecided (replay), 130 stopped by
+Ctrl-C, 141 nobody read the output to its end.
 """
+
+INTERRUPTED, UNREAD = 130, 141
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one verb and return the exit code."""
-    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        code = _main(list(sys.argv[1:] if arguments is None else arguments))
+        if sys.stdout is not None:
+            sys.stdout.flush()  # so that what cannot be written is found here, and not while Python ends
+        return code
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("robotcore: stopped by Ctrl-C", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        _mute()
+        return UNREAD
+    except OSError as error:
+        if error.filename is not None or error.errno not in _FULL:
+            raise
+        _mute()
+        print(f"standard output: cannot be written ({error.strerror}); free some space", file=sys.stderr)
+        return 2
+
+
+def _mute() -> None:
+    """Let what is still to be printed go nowhere, or Python complains about it when it ends."""
+    with suppress(OSError, ValueError):  # it may be no file
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _main(words: list[str]) -> int:
     if not words or words[0] in ("-h", "--help"):
         print(HELP.format(verbs="\n".join(f"  {verb:<10} {text}" for verb, (_, text) in VERBS.items())), end="")
         return 0
@@ -49,13 +86,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         print(f"robotcore {__version__}")
         return 0
-    try:
-        return _verb(words[0], words[1:])
-    except UserError as error:
-        print(error, file=sys.stderr)
-        return 2
-    except BrokenPipeError:
-        return 1
+    return _verb(words[0], words[1:])
 
 
 def _verb(verb: str, words: list[str]) -> int:

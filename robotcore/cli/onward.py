@@ -18,6 +18,7 @@ from robotcore.backend import Raw
 from robotcore.brain import Brain
 from robotcore.cli import plugins
 from robotcore.cli.judging import Report, Request, thinking
+from robotcore.cli.output import fresh_in_runs
 from robotcore.cli.recorded import robot_of
 from robotcore.cli.run import keep
 from robotcore.cli.single import settle
@@ -182,7 +183,7 @@ def go_on(report: Report, request: Request, options: Options) -> Continued:
     tick = _tick(recording, report.data["trusted_tick"], rig, options)
     factory = plugins.onward(SIMULATOR)
     world: World = factory(recording, recorded_rig, calibration, tick, options.reconstruct)
-    seam, path = _Seam(recording, tick, world), options.out or _default_path(recording)
+    seam, path = _Seam(recording, tick, world), options.out or fresh_in_runs(f"{recording.path.stem}-onward")
     header = _header(recording, request, rig, seam, world)
     return _run(header, fresh(), seam, rig, path, options.time_limit_s)
 
@@ -258,16 +259,6 @@ def _header(recording: Recording, request: Request, rig: Rig, seam: _Seam, world
         code_version=code_version(mission),
         facts=facts,
     )
-
-
-def _default_path(recording: Recording) -> Path:
-    stem, number = f"{recording.path.stem}-onward", 1
-    path = Path("runs") / f"{stem}.rec"
-    while path.exists():
-        number += 1
-        path = Path("runs") / f"{stem}-{number}.rec"
-    path.parent.mkdir(exist_ok=True)
-    return path
 
 
 def _nothing(outcome: Outcome, at_s: float) -> Continued:

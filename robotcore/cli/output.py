@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -34,7 +35,7 @@ def produce(out: Path, force: bool, write: Callable[[Path], Result]) -> Result:
         write: is given the path to write to, which is not there yet.
 
     Raises:
-        UserError: the file is there already, its folder is not, or it cannot be written.
+        UserError: the file is there already, its folder is not, or it cannot be written; names `out`.
 
     """
     check_free(out, force)
@@ -44,6 +45,55 @@ def produce(out: Path, force: bool, write: Callable[[Path], Result]) -> Result:
         os.replace(part, out)
     except OSError as error:
         raise UserError(f"{out}: cannot be written ({error.strerror}); check folder and free space") from None
+    except UserError as error:  # nobody knows the name under which it grew
+        raise UserError(str(error).replace(str(part), str(out))) from None
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # a folder that takes no file lets none be removed either
+            part.unlink()
     return result
+
+
+def check_writable(place: str | None) -> None:
+    """Check that a report may be written to `place` (None and - are no file), before any work is put into it.
+
+    Raises:
+        UserError: it is a folder, its folder is not there, or it may not be written.
+
+    """
+    if place is None or place == "-":
+        return
+    check_free(Path(place), force=True)
+    there = Path(place).exists()
+    if not os.access(place if there else Path(place).parent, os.W_OK):
+        raise UserError(f"{place}: may not be written; choose another name, or change the rights")
+
+
+def write_report(place: str, text: str) -> None:
+    """Write a report over what is there.
+
+    Raises:
+        UserError: it cannot be written.
+
+    """
+    try:
+        Path(place).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"{place}: cannot be written ({error.strerror}); check folder and free space") from None
+
+
+def fresh_in_runs(stem: str) -> Path:
+    """Return a name in ``runs/`` that no recording has yet; makes the folder.
+
+    Raises:
+        UserError: the folder cannot be made.
+
+    """
+    path, number = Path("runs") / f"{stem}.rec", 1
+    while path.exists():
+        number += 1
+        path = Path("runs") / f"{stem}-{number}.rec"
+    try:
+        path.parent.mkdir(exist_ok=True)
+    except OSError as error:
+        raise UserError(f"runs: cannot be made ({error.strerror}); say --out, with a folder you may write to") from None
+    return path

@@ -66,7 +66,7 @@ def summary(outcome: Outcome, log: Log, wall_s: float, period_s: float) -> list[
 
 
 def _counts(decisions: list[Decision]) -> str:
-    names = (" ".join([d.name, *(str(v) for v in d.fields.values() if isinstance(v, str))]) for d in decisions)
+    names = (" ".join([d.name, *(str(v) for v in d.fields.values() if isinstance(v, str) and v)]) for d in decisions)
     return ", ".join(f"{count} {name}" for name, count in Counter(names).items())
 
 

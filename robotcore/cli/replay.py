@@ -13,6 +13,7 @@ from typing import Any
 import attrs
 
 from robotcore.cli.judging import Report, Request, judge_file
+from robotcore.cli.output import check_writable, write_report
 from robotcore.cli.setup import parser
 from robotcore.errors import UserError
 from robotcore.recording.schema import SUFFIX
@@ -30,6 +31,7 @@ SMALL = 200_000  #: bytes of recordings below which a second process takes longe
 def replay_verb(words: list[str]) -> int:
     """Judge recordings and return the exit code."""
     args = _parser().parse_args(words)
+    check_writable(args.json)
     files = recordings_in(args.recording)
     request = _request(args)
     bar = _Bar(len(files), args.quiet)
@@ -142,18 +144,16 @@ def judge_all(files: Sequence[str], request: Request, jobs: int = 0) -> Iterator
 
 
 def _in_processes(files: Sequence[str], request: Request, jobs: int) -> Iterator[Report]:
-    from concurrent.futures import ProcessPoolExecutor  # late: the robot never needs it
-    from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import get_context
+    from concurrent.futures import BrokenExecutor  # late: the robot never needs it
 
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        try:
+    from robotcore.sweep.pool import processes
+
+    try:
+        with processes(jobs) as pool:
             for waiting in [pool.submit(judge_file, path, request) for path in files]:
                 yield waiting.result()
-        except BrokenProcessPool:
-            raise UserError("replay: a process ended while judging (out of memory?); try --jobs 1") from None
-        finally:
-            pool.shutdown(cancel_futures=True)
+    except BrokenExecutor:
+        raise UserError("replay: a process ended while judging (out of memory?); try --jobs 1") from None
 
 
 def _cores() -> int:
@@ -207,6 +207,8 @@ def _lines(reports: Sequence[Report], args: argparse.Namespace) -> list[str]:
     lines += ["", *bad] if bad else []
     counts = Counter(report.verdict for report in reports)
     said = ", ".join(f"{counts[verdict]} {verdict}" for verdict in reversed(Verdict.WORST_FIRST) if counts[verdict])
+    broken = sum(report.broken for report in reports)
+    said += f"; in {broken} of them a sentence is not met" if broken else ""
     return [*lines, "", said] if len(reports) > 1 else lines
 
 
@@ -237,7 +239,4 @@ def _write_json(place: str, reports: Sequence[Report], request: Request) -> None
     if place == "-":
         sys.stdout.write(text)
         return
-    try:
-        Path(place).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UserError(f"{place}: cannot be written ({error.strerror}); check folder and free space") from None
+    write_report(place, text)

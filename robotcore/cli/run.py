@@ -10,6 +10,7 @@ from typing import Any
 from robotcore.backend import Address, parse_address
 from robotcore.brain import Brain
 from robotcore.cli import plugins
+from robotcore.cli.output import fresh_in_runs
 from robotcore.cli.progress import Progress, summary
 from robotcore.cli.setup import Setup, add_setup, from_words, parser
 from robotcore.errors import UserError
@@ -105,6 +106,8 @@ def _run(args: argparse.Namespace, address: Address, setup: Setup, world: Any, p
     if recorder is not None:
         recorder.close(outcome.how if outcome.finished else f"stopped: {outcome.how}", outcome.seconds)
     progress.end()
+    if isinstance(outcome.error, UserError) and _never_began(recorder, log):
+        raise outcome.error
     if not args.quiet:
         print(
             "\n".join(
@@ -114,6 +117,14 @@ def _run(args: argparse.Namespace, address: Address, setup: Setup, world: Any, p
             )
         )
     return _exit_code(outcome, recorder)
+
+
+def _never_began(recorder: Any, log: Log) -> bool:
+    """Tell whether nothing was sensed and nothing said; an empty recording would only spoil its folder, so it goes."""
+    if recorder is None or recorder.failure is not None or recorder.committed or log.decisions:
+        return False
+    recorder.path.unlink(missing_ok=True)
+    return True
 
 
 def _recorder(path: Path, args: argparse.Namespace, setup: Setup, world: Any) -> Any:
@@ -224,9 +235,4 @@ def _default_path(setup: Setup, address: Address) -> Path:
     place = "".join(c if c.isalnum() else "-" for c in Path(address.place).stem or address.scheme)[:40]
     seed = f"-{address.options['seed']}" if address.options.get("seed", "").isdigit() else ""
     stem = f"{time.strftime('%Y%m%d-%H%M%S')}-{setup.mission.name}-{place}{seed}"
-    path, number = Path("runs") / f"{stem}.rec", 1
-    while path.exists():
-        number += 1
-        path = Path("runs") / f"{stem}-{number}.rec"
-    path.parent.mkdir(exist_ok=True)
-    return path
+    return fresh_in_runs(stem)

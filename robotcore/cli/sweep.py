@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import math
 import shlex
 import sys
 import time
@@ -12,6 +13,7 @@ from typing import NamedTuple
 
 from robotcore.backend import parse_address
 from robotcore.checking import read_text
+from robotcore.cli.output import check_writable, write_report
 from robotcore.cli.setup import Setup, add_setup, from_words, parser
 from robotcore.cli.single import build, code_digest, text_digest, work
 from robotcore.cli.version import code_version
@@ -44,6 +46,8 @@ Exit code: 0 when every run was done, 1 where --at-least is given and not met, 2
 def sweep_verb(words: list[str]) -> int:
     """Run a sweep and print what it found."""
     args = _parser().parse_args(words)
+    check_writable(args.json)
+    _check_counts(args)
     plan = make_plan(args.url, args.seeds, [parse_axis(text) for text in args.vary])
     grid = _Grid(plan, args)
     if args.check:
@@ -86,6 +90,13 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--label", default="", help=argparse.SUPPRESS)  # these two are for `robotcore compare`
     words.add_argument("--bar", action="store_true", help=argparse.SUPPRESS)
     return words
+
+
+def _check_counts(args: argparse.Namespace) -> None:
+    if args.jobs is not None and args.jobs < 1:
+        raise UserError(f"--jobs {args.jobs}: give a number of processes, at least 1")
+    if args.failures < 0:
+        raise UserError(f"--failures {args.failures}: give a number of commands, 0 for none")
 
 
 def _seconds(text: str) -> float:
@@ -201,9 +212,7 @@ def _sweep(args: argparse.Namespace, grid: _Grid, store: Store, bar: Bar) -> dic
     if args.dask:
         with dask(args.dask) as (executor, width):
             return _spread(grid, store, bar, entries, executor, width)
-    count = min(cores() if args.jobs is None else args.jobs, missing)
-    if count < 1:
-        raise UserError(f"--jobs {args.jobs}: give a number of processes, at least 1")
+    count = min(args.jobs or cores(), missing)
     with processes(count) as executor:
         return _spread(grid, store, bar, entries, executor, count)
 
@@ -240,12 +249,23 @@ def _tell(args: argparse.Namespace, grid: _Grid, found: Mapping[Key, Result]) ->
     if args.json:
         _write_json(args.json, grid, results)
     if args.json != "-":
-        print("\n".join([*table(reports), *failures(reports, grid.command, max(0, args.failures))]))
-    return _code(args.at_least, reports)
+        lines = [*table(reports), *failures(reports, grid.command, args.failures), *_short(args.at_least, reports)]
+        print("\n".join(lines))
+    return 1 if _short(args.at_least, reports) else 0
 
 
-def _code(least: float | None, reports: Sequence[CellReport]) -> int:
-    return 1 if least is not None and any(one.low < least for one in reports) else 0
+def _short(least: float | None, reports: Sequence[CellReport]) -> list[str]:
+    """Return a line for each cell that falls short of ``--at-least``, and says what is wanting."""
+    return [_short_of(least, one) for one in reports if least is not None and one.low < least]
+
+
+def _short_of(least: float, one: CellReport) -> str:
+    """Say what a cell vouches for; without a failure, how many runs would do: Wilson's bound is then n / (n + z²)."""
+    cell = " ".join([one.cell.url, *(f"{name}={value}" for name, value in one.cell.point)])
+    line = f"--at-least {least:g} is not met by {cell}: {one.successes} of {one.runs} vouch for {one.low:.3f}"
+    if one.failed or least >= 1.0:
+        return line
+    return f"{line}; drive more seeds, {math.ceil(1.959964**2 * least / (1.0 - least))} without a failure would do"
 
 
 def _write_json(file: str, grid: _Grid, results: Mapping[Run, Result]) -> None:
@@ -260,7 +280,4 @@ def _write_json(file: str, grid: _Grid, results: Mapping[Run, Result]) -> None:
     if file == "-":
         sys.stdout.write(text)
         return
-    try:
-        Path(file).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UserError(f"{file}: cannot be written ({error.strerror}); check the path") from None
+    write_report(file, text)

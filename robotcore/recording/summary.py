@@ -40,6 +40,8 @@ def list_recordings(folder: str | Path) -> list[Summary]:
 
     """
     folder = Path(folder)
+    if folder.is_file():
+        raise UserError(f"{folder}: is a file; say `robotcore describe {folder}`, or give a folder")
     if not folder.is_dir():
         raise UserError(f"{folder}: no such folder; give one that holds recordings (*{schema.SUFFIX})")
     return [_summary(path) for path in sorted(folder.rglob(f"*{schema.SUFFIX}")) if path.is_file()]

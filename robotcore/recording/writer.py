@@ -270,7 +270,9 @@ def _claim(path: Path) -> None:
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
     except FileExistsError:
         raise UserError(f"{path}: is there already; choose another name, recordings are never overwritten") from None
-    except FileNotFoundError:
+    except FileNotFoundError as error:
+        if path.parent.is_dir():  # such as /proc, which takes no files
+            raise UserError(f"{path}: cannot be made ({error.strerror}); choose another folder") from None
         raise UserError(f"{path}: its folder does not exist; make {path.parent} first") from None
     except OSError as error:
         raise UserError(f"{path}: cannot be made ({error.strerror}); choose a folder that you may write to") from None

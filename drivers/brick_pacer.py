@@ -39,11 +39,12 @@ class Beat:
         ahead_us = (clock_us - self._begin_us) & MASK
         if ahead_us > MASK >> 1:  # an older one
             ahead_us -= MASK + 1
-        periods = (ahead_us + self._period_us // EARLY) // self._period_us
-        self._begin_us += periods * self._period_us
-        self._begin_us += min(FOLLOW_US, ahead_us - periods * self._period_us)
-        self._tick += periods
-        return self._tick
+        period_us = self._period_us
+        periods = (ahead_us + period_us // EARLY) // period_us
+        off_us = ahead_us - periods * period_us
+        self._begin_us += ahead_us - off_us + (FOLLOW_US if off_us > FOLLOW_US else off_us)
+        self._tick = tick = self._tick + periods
+        return tick
 
 
 class Rows(Protocol):
@@ -100,9 +101,14 @@ class BrickPacer:
                 return self._without(tick, asked_s)
             number = self._take(tick + 1, row)
             if number > tick:
-                missed = number - tick - 1
-                return number, self._late(missed, asked_s - self._due_s + missed * period_s)
+                break
             rows.drop_row()  # its tick was given up
+        missed = number - tick - 1
+        late_s = asked_s - self._due_s + missed * period_s
+        if missed or late_s > 0.0:
+            return number, self._late(missed, late_s)
+        self._in_vain = False
+        return number, 0  # nearly always
 
     def _take(self, tick: int, row: Row) -> int:
         """Return the tick of a row; the first one of a session is that of `tick`."""

@@ -17,6 +17,9 @@ class Odometers:
     Args:
         rig: the robot as built.
 
+    Attributes:
+        restarted: whether there was a restart; before the first one `go_on` has nothing to do.
+
     """
 
     def __init__(self, rig: Rig) -> None:
@@ -24,9 +27,11 @@ class Odometers:
         self._codes = [column.code for column in rig.layout.columns]
         self._stood: dict[int, int] = {}  # column -> where it stood, until its first new count is there
         self._offsets: dict[int, int] = {}
+        self.restarted = False
 
     def restart(self, row: tuple[int, ...]) -> None:
         """Say that the counts begin anew, and what they were in the last row seen."""
+        self.restarted = True
         for slot in self._slots:
             if row[slot.age] != NEVER:
                 self._stood.update((at, row[at]) for at in range(slot.start, slot.stop))

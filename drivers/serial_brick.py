@@ -82,6 +82,7 @@ class SerialBrick:
         self._opener = opener
         self._background = background
         self._wait_s = rig.period_s
+        self._period_us = round(rig.period_s * 1e6)
         layout = rig.layout
         self._unpack = layout.row.unpack
         self._ages = tuple(slot.age for slot in layout.slots.values())
@@ -110,19 +111,19 @@ class SerialBrick:
 
     def open(self) -> None:
         """Open the port and shake hands; the brick's motors are at rest. Raises `UserError` with the remedy."""
-        self._wire = self._opener(self._url, self._baud, self._wait_s)
+        self._wire = wire = self._opener(self._url, self._baud, self._wait_s)
         try:
-            self._shake_hands()
+            self._shake_hands(wire)
         except BaseException:
             self.close()
             raise
 
-    def _shake_hands(self) -> None:
+    def _shake_hands(self, wire: Wire) -> None:
         session, began_s = self.session, self._clock()
         session.greet(began_s)
         while session.state != RUNNING:
             try:
-                self._pump(wait=True)
+                self._pump(wire)
             except OSError as error:
                 why = f"the port failed while greeting the brick ({error}); check the cable"
                 raise UserError(f"{self._url}: {why}") from error
@@ -169,19 +170,24 @@ class SerialBrick:
     def sense(self, tick: int) -> Raw | None:
         """Return the newest whole row, None where no new one came. Raises `EndOfRun` as the rig says."""
         if not self._waited:
-            self._listen(self._clock())
+            self._listen()
         row, self._held, self._waited = self._held, None, False
         if row is None:
             return None
         if self.session.handshakes != self._handshakes:
             self._begin_session()
-        counts = self._unpack(row.packed)
+        packed, sent_s, _, clock_us, _ = row
+        counts = self._unpack(packed)
         age = counts[self._drive_age]
         if age != NEVER:
-            self._measured_us = row.clock_us - age * AGE_UNIT_US
-        add = int((self._clock() - row.sent_s) / AGE_UNIT_S)
-        self._row = self._odometers.go_on(age_row(counts, self._ages, add))
-        return self._row
+            self._measured_us = clock_us - age * AGE_UNIT_US
+        add = int((self._clock() - sent_s) / AGE_UNIT_S)
+        if add > 0:
+            counts = age_row(counts, self._ages, add)
+        if self._odometers.restarted:
+            counts = self._odometers.go_on(counts)
+        self._row = counts
+        return counts
 
     def wait_for_row(self, until_s: float) -> Row | None:
         """Wait for a new row; it is kept for `sense`. None where none came until then. Raises `EndOfRun`."""
@@ -192,7 +198,7 @@ class SerialBrick:
                 self._reopen()
                 self._sleep(max(0.0, until_s - now_s))
                 return None
-            self._listen(now_s)
+            self._listen()
             if now_s >= until_s:
                 break
         return self._held
@@ -206,39 +212,38 @@ class SerialBrick:
         """How many handshakes there were."""
         return self.session.handshakes
 
-    def _listen(self, now_s: float) -> None:
+    def _listen(self) -> None:
         """Keep the newest row; where there is none, wait once for what arrives."""
-        session = self.session
-        if self._wire is None:
+        wire, session = self._wire, self.session
+        if wire is None:
             self._reopen()
             return
-        was_running = session.state == RUNNING
-        if was_running:
-            self._held = session.fresh()
-            if self._held is not None:
-                return
+        running = session.state == RUNNING
+        self._held = session.fresh() if running else None
+        if self._held is not None:
+            return
         try:
-            self._pump(wait=True)
+            done = self._pump(wire)
         except OSError as error:
             self._lose_wire(f"the port failed: {error}")
             return
-        if session.state == RUNNING:
+        if done or session.state == RUNNING:
             self._held = session.fresh()
-        elif was_running:
+        elif running:
             self._lost()
 
-    def _pump(self, wait: bool) -> None:
-        wire, session = self._wire, self.session
-        if wire is None:  # closed by another thread
-            return
-        data = wire.read(wait)
+    def _pump(self, wire: Wire) -> bool:
+        """Take in what comes, after at most one wait; tell whether the link runs and nothing was left to do."""
+        session = self.session
+        data = wire.read(True)
         now_s = self._clock()
-        if data:
-            session.feed(data, now_s)
+        if data and session.feed(data, now_s):  # nearly always
+            return True
         session.tick(now_s)
         out = session.take()
         if out:
             self._send(out)
+        return False
 
     def _begin_session(self) -> None:
         """Start the loops afresh, and the encoders where they stood if the brick was restarted."""
@@ -303,10 +308,11 @@ class SerialBrick:
             return
         message = self._message(command)
         with self._lock:
-            if self._stops != stops:  # somebody stopped the robot meanwhile
+            wire = self._wire
+            if self._stops != stops or wire is None:  # somebody stopped the robot, or closed, meanwhile
                 return
             try:
-                self._send(self.session.encode(message))
+                wire.write(self.session.encode(message))
             except OSError as error:
                 self._lose_wire(f"the port failed: {error}")
 
@@ -321,12 +327,14 @@ class SerialBrick:
 
     def _passed_s(self) -> float:
         """Return the seconds between the last two counts acted upon, in whole periods where that is nearly true."""
-        period_s = self._rig.period_s
-        if self._last is None or self._measured_us == self._acted_us:
-            return period_s
-        passed_s = ((self._measured_us - self._acted_us) & 0xFFFFFFFF) * 1e-6
-        periods = round(passed_s / period_s)
-        return periods * period_s if periods and abs(passed_s / period_s - periods) < 0.2 else passed_s
+        passed_us = (self._measured_us - self._acted_us) & 0xFFFFFFFF
+        if self._last is None or not passed_us:
+            return self._rig.period_s
+        period_us = self._period_us
+        periods = (passed_us + period_us // 2) // period_us
+        if periods and abs(passed_us - periods * period_us) * 5 < period_us:
+            return periods * self._rig.period_s
+        return passed_us * 1e-6
 
     def stop(self, category: int) -> None:
         """Stop all motors; from any thread, at any time. Errors are swallowed: the dead-man timer does it then."""

@@ -74,30 +74,31 @@ class DescriptorWire:
 
     def read(self, wait: bool) -> bytes:
         """Return what has arrived, after at most one wait."""
-        if not wait:
-            return self._read()
-        if not self._poll(self._wait_ms):
+        if wait and not self._poll(self._wait_ms):
             return b""
-        data = self._read()
-        if not data:
+        try:
+            data = os.read(self._handle, 4096)
+        except BlockingIOError:
+            return b""
+        if wait and not data:
             raise OSError(errno.EIO, "the port was unplugged")  # ready, yet empty: its end
         return data
 
-    def _read(self) -> bytes:
-        try:
-            return os.read(self._handle, 4096)
-        except BlockingIOError:
-            return b""
-
     def write(self, data: bytes) -> None:
         """Send all of `data`; `OSError` where the line does not take it in time."""
-        while True:
-            with contextlib.suppress(BlockingIOError):
-                data = data[os.write(self._handle, data) :]
-            if not data:
-                return
+        try:
+            sent = os.write(self._handle, data)
+        except BlockingIOError:
+            sent = 0
+        if sent < len(data):
+            self._write_rest(data[sent:])
+
+    def _write_rest(self, data: bytes) -> None:
+        while data:
             if not select.select([], [self._handle], [], self._wait_s)[1]:
                 raise OSError(errno.ETIMEDOUT, "the line takes no more bytes")
+            with contextlib.suppress(BlockingIOError):
+                data = data[os.write(self._handle, data) :]
 
 
 class SocketWire(SerialWire):

@@ -27,7 +27,7 @@ def plain(data):
 def in_use(data):
     try:
         return codec.cobs_decode(data)
-    except codec.FrameError:
+    except codec.DAMAGED:
         return None
 
 

@@ -144,9 +144,12 @@ _HEAD = struct.Struct("<BH")
 _NUMBERS = {shape.kind: struct.Struct("<" + shape.codes) for shape in SHAPES}
 _BY_TYPE = {shape.type: shape for shape in SHAPES}
 _BY_KIND = {shape.kind: shape for shape in SHAPES}
-_SENSE = _BY_TYPE[Sense].kind
-_SENSE_HEAD = _NUMBERS[_SENSE]
-_ROW_AT = _HEAD.size + _SENSE_HEAD.size
+
+# what goes over the link a hundred times a second goes straight through
+SENSE = _BY_TYPE[Sense].kind
+SENSE_HEAD = struct.Struct("<BH" + _BY_TYPE[Sense].codes)  #: kind, sequence number, and the numbers before the row
+_ACT = _BY_TYPE[Act].kind
+_WHOLE_ACT = struct.Struct("<BH" + _BY_TYPE[Act].codes)
 
 
 class MessageError(ValueError):
@@ -167,6 +170,8 @@ def encode(message: Message, sequence: int = 0) -> bytes:
         struct.error, ValueError: a number or text does not fit its field.
 
     """
+    if type(message) is Act:
+        return frame(_WHOLE_ACT.pack(_ACT, sequence & 0xFFFF, *message))
     shape = _BY_TYPE[type(message)]
     numbers = len(shape.codes)
     body = _NUMBERS[shape.kind].pack(*message[:numbers])
@@ -190,9 +195,6 @@ def decode(payload: bytes) -> Received:
 
     """
     kind, sequence = _HEAD.unpack_from(payload)
-    if kind == _SENSE and len(payload) >= _ROW_AT:  # a hundred a second: straight through
-        clock_us, answered, state = _SENSE_HEAD.unpack_from(payload, _HEAD.size)
-        return Received(sequence, Sense(clock_us, answered, state, payload[_ROW_AT:]))
     shape = _BY_KIND.get(kind)
     if shape is None:
         raise MessageError(f"unknown kind 0x{kind:02x}")
@@ -224,10 +226,16 @@ def _texts(payload: bytes, at: int, count: int) -> tuple[str, ...]:
 
 
 class Receiver:
-    """Bytes in, messages out. `refused` counts sound frames of unknown kind or wrong length."""
+    """Bytes in, messages out. `refused` counts sound frames of unknown kind or wrong length.
+
+    Attributes:
+        payloads: takes bytes, returns the sound payloads that they complete, for who can use one as it is.
+
+    """
 
     def __init__(self) -> None:
         self._deframer = Deframer()
+        self.payloads = self._deframer.feed
         self.refused = 0
 
     @property
@@ -235,15 +243,18 @@ class Receiver:
         """What the framing dropped."""
         return self._deframer.damage
 
+    def message(self, payload: bytes) -> Received | None:
+        """Return the message of a payload, None where it is refused."""
+        try:
+            return decode(payload)
+        except MessageError:
+            self.refused += 1
+            return None
+
     def feed(self, data: bytes) -> list[Received]:
         """Return the messages that `data` completes, in order."""
-        received = []
-        for payload in self._deframer.feed(data):
-            try:
-                received.append(decode(payload))
-            except MessageError:
-                self.refused += 1
-        return received
+        received = [self.message(payload) for payload in self.payloads(data)]
+        return [message for message in received if message is not None]
 
 
 def digest(devices: Iterable[tuple[str, str]]) -> int:

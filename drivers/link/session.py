@@ -29,6 +29,8 @@ WINDOW = 64  #: sequence numbers back to which a late message is told from a rep
 SEEN = (1 << WINDOW) - 1
 EVENTS_KEPT = 200
 
+_new = tuple.__new__  # of a named tuple, at half the cost
+
 #: state -> message -> states that may follow
 TRANSITIONS: dict[str, dict[str, tuple[str, ...]]] = {
     GREETING: {"Welcome": (LISTING, STARTING, REFUSED), "Fault": (GREETING, REFUSED)},
@@ -47,28 +49,47 @@ class Tally:
     """
 
     def __init__(self) -> None:
-        self.accepted = self.lost = self.late = self.repeated = 0
-        self._newest = -1
-        self._seen = 0
+        self.lost = self.late = self.repeated = 0
+        self._accepted = 0  # without `_run`
+        self._next = -1  # the number after the newest
+        self._seen = 0  # bit n: the message n before the newest was seen; without `_run`
+        self._run = 0  # messages that followed one another since these two were brought up to date
+
+    @property
+    def accepted(self) -> int:
+        """How many were newer than all before."""
+        return self._accepted + self._run
 
     def restart(self, sequence: int) -> None:
         """Begin a new series at `sequence`; the counts go on."""
-        self._newest, self._seen = sequence, 1
-        self.accepted += 1
+        self._accepted += self._run + 1
+        self._run = 0
+        self._seen = 1
+        self._next = (sequence + 1) & 0xFFFF
 
     def note(self, sequence: int) -> str:
         """Count a message; return NEW, LATE or REPEATED."""
-        if self._newest < 0:
+        if sequence == self._next:  # nearly always
+            self._run += 1
+            self._next = (sequence + 1) & 0xFFFF
+            return NEW
+        if self._next < 0:
             self.restart(sequence)
             return NEW
-        ahead = (sequence - self._newest) & 0xFFFF
+        self._catch_up()
+        ahead = (sequence - self._next + 1) & 0xFFFF
         if 0 < ahead < 0x8000:
-            self.accepted += 1
+            self._accepted += 1
             self.lost += ahead - 1
             self._seen = (self._seen << ahead | 1) & SEEN if ahead < WINDOW else 1
-            self._newest = sequence
+            self._next = (sequence + 1) & 0xFFFF
             return NEW
         return self._back(-ahead & 0xFFFF)
+
+    def _catch_up(self) -> None:
+        run, self._run = self._run, 0
+        self._accepted += run
+        self._seen = (self._seen << run | (1 << run) - 1) & SEEN if run < WINDOW else SEEN
 
     def _back(self, behind: int) -> str:
         if behind < WINDOW and self._seen >> behind & 1:
@@ -90,30 +111,34 @@ class AgentClock:
 
     def __init__(self, wire_s: float) -> None:
         self.wire_s = wire_s
-        self._last: tuple[int, float, float] | None = None  # last 32-bit count, unwrapped seconds, offset
+        self._count = -1  # the brick's microseconds in the last message
+        self._agent_s = 0.0  # the same in seconds, unwrapped
+        self._offset_s = 0.0
 
     def sent(self, clock_us: int, arrived_s: float) -> float:
         """Return when, on the host's clock, a message left the brick."""
-        if self._last is None:
-            agent_s, offset = clock_us * 1e-6, arrived_s - clock_us * 1e-6
+        if self._count < 0:
+            self._agent_s = agent_s = clock_us * 1e-6
+            self._offset_s = offset_s = arrived_s - agent_s
         else:
-            last, agent_s, offset = self._last
-            passed = ((clock_us - last) & 0xFFFFFFFF) * 1e-6
-            agent_s += passed
-            offset = min(offset + passed * DRIFT, arrived_s - agent_s)
-        self._last = (clock_us, agent_s, offset)
-        return agent_s + offset - self.wire_s
+            passed_s = ((clock_us - self._count) & 0xFFFFFFFF) * 1e-6
+            self._agent_s = agent_s = self._agent_s + passed_s
+            least_s, offset_s = arrived_s - agent_s, self._offset_s + passed_s * DRIFT
+            if least_s < offset_s:
+                offset_s = least_s
+            self._offset_s = offset_s
+        self._count = clock_us
+        return agent_s + offset_s - self.wire_s
 
     def fits(self, clock_us: int, arrived_s: float) -> bool:
         """Tell whether this is still the clock that was followed so far; one that was started anew shows another time.
 
         A clock that is wrapped and happens to show nearly the same passes for it.
         """
-        if self._last is None:
+        if self._count < 0:
             return True
-        last, agent_s, offset = self._last
-        passed_us = round((arrived_s - offset - agent_s) * 1e6)
-        off_us = (clock_us - last - passed_us + 0x80000000 & 0xFFFFFFFF) - 0x80000000
+        passed_us = round((arrived_s - self._offset_s - self._agent_s) * 1e6)
+        off_us = (clock_us - self._count - passed_us + 0x80000000 & 0xFFFFFFFF) - 0x80000000
         return abs(off_us) < SAME_CLOCK_US
 
 
@@ -161,6 +186,7 @@ class HostSession:
     ) -> None:
         self._wanted = tuple(wanted)
         self._row_size = row_size
+        self._payload_size = m.SENSE_HEAD.size + row_size
         self._period_s = period_s
         self._dead_man_s = dead_man_s
         self._wire_s = wire_s
@@ -233,10 +259,20 @@ class HostSession:
 
     # -- what comes in ---------------------------------------------------------------------------------------------
 
-    def feed(self, data: bytes, now_s: float) -> None:
-        """Take in bytes that arrived at `now_s`."""
-        for received in self._receiver.feed(data):
-            self._hear(received, now_s)
+    def feed(self, data: bytes, now_s: float) -> bool:
+        """Take in bytes that arrived at `now_s`; tell whether that leaves nothing to do for `tick` and `take`."""
+        receiver = self._receiver
+        for payload in receiver.payloads(data):
+            if payload[0] == m.SENSE and self.state == RUNNING and len(payload) == self._payload_size:
+                _, sequence, clock_us, _, state = m.SENSE_HEAD.unpack_from(payload)
+                if self.tally.note(sequence) is NEW:
+                    self._heard_s = now_s
+                    self._keep(clock_us, state, payload[m.SENSE_HEAD.size :], now_s)
+            else:
+                received = receiver.message(payload)
+                if received is not None:
+                    self._hear(received, now_s)
+        return self._heard_s == now_s and self.state == RUNNING and not self._out
 
     def fresh(self) -> Row | None:
         """Return the newest row if it was not taken before."""
@@ -327,16 +363,19 @@ class HostSession:
         if len(message.row) != self._row_size:
             self.rows_refused += 1
             return
-        if self._row is not None:
-            self.rows_passed_over += 1
-        sent_s = self._clock.sent(message.clock_us, now_s)
-        self._row = Row(message.row, sent_s, sent_s + self._clock.wire_s, message.clock_us, message.state)
+        self._keep(message.clock_us, message.state, message.row, now_s)
         if self.state == STARTING:
             self.state = RUNNING
             self.handshakes += 1
             if self.handshakes > 1:
                 again = ", started anew: its encoders count on from where they stood" if self.restarted else ""
                 self.note("link-back", f"{self.brick_name} answers again (handshake {self.handshakes}){again}")
+
+    def _keep(self, clock_us: int, state: int, packed: bytes, now_s: float) -> None:
+        if self._row is not None:
+            self.rows_passed_over += 1
+        sent_s = self._clock.sent(clock_us, now_s)
+        self._row = _new(Row, (packed, sent_s, sent_s + self._clock.wire_s, clock_us, state))
 
     def _status(self, message: m.Status, now_s: float) -> None:
         self.status = message

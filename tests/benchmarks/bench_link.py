@@ -6,10 +6,12 @@ Ratios hold better than times: each floor is measured in the same run.
 """
 
 import argparse
+import contextlib
 import itertools
 import os
 import pty
 import random
+import select
 import signal
 import statistics
 import sys
@@ -52,6 +54,11 @@ def forked(answer: Callable[[], bytes] | None, size: int) -> tuple[int, str]:
 
     With None the child is the agent itself.
     """
+    return forked_with(lambda master: be_agent(master) if answer is None else be_canned(master, answer, size))
+
+
+def forked_with(work: Callable[[int], None]) -> tuple[int, str]:
+    """Start a child that works at the far end of a pseudo-terminal; return its id and the port's name."""
     master, slave = pty.openpty()
     tty.setraw(slave)
     name = os.ttyname(slave)
@@ -59,7 +66,7 @@ def forked(answer: Callable[[], bytes] | None, size: int) -> tuple[int, str]:
     if not child:
         os.close(slave)
         try:
-            be_agent(master) if answer is None else be_canned(master, answer, size)
+            work(master)
         except OSError:
             os._exit(0)
     os.close(master)
@@ -158,6 +165,61 @@ def link_trip(brick: SerialBrick) -> None:
     row = None
     while row is None:
         row = brick.sense(0)
+
+
+def be_steady(master: int, rig: Rig) -> None:
+    """Send a row each period by the clock, and let what comes lie until then, as a brick does."""
+    os.set_blocking(master, False)
+    row, due_s = bytes([1]) * rig.layout.row.size, time.monotonic()
+    for number in itertools.count(1):
+        due_s += rig.period_s
+        time.sleep(max(0.0, due_s - time.monotonic()))
+        with contextlib.suppress(BlockingIOError):  # nobody listens just now, or nothing came
+            os.write(master, m.encode(m.Sense(int(due_s * 1e6) & 0xFFFFFFFF, 3, 0, row), number))
+            os.read(master, 4096)
+
+
+def paced(ticks: int, rounds: int) -> None:
+    """CPU of the whole process for a tick at the brick's beat, sleeping in between; bare: poll, read and write.
+
+    Between two ticks everything falls asleep and out of the caches, so the same code takes several times as long as in
+    a loop without a pause. Both are measured turn about in the same process.
+    """
+    rig = Bench().rig
+    act = m.encode(m.Act(3, 300, 300, 0, 0), 4)
+    children = [forked_with(lambda master: be_steady(master, rig)) for _ in range(2)]
+    bare = os.open(children[0][1], os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(bare)
+    ready = select.poll()
+    ready.register(bare, select.POLLIN)
+    brick = running(children[1][1], rig)
+    brick.pacer.start()
+    took: dict[str, list[float]] = {"bare": [], "link": []}
+
+    def bare_tick() -> None:
+        ready.poll(20)
+        os.read(bare, 4096)
+        os.write(bare, act)
+
+    def link_tick() -> None:
+        brick.pacer.next(0)
+        if brick.sense(0) is not None:
+            brick.act(DRIVE_ON)
+
+    for _ in range(rounds):
+        for name, tick in (("bare", bare_tick), ("link", link_tick)):
+            brick.session._heard_s = time.monotonic()
+            cpu(10, tick)  # what came meanwhile
+            took[name].append(cpu(ticks, tick))
+    floor, link = statistics.median(took["bare"]), statistics.median(took["link"])
+    print(
+        f"host CPU at {1 / rig.period_s:.0f} Hz, asleep in between: {link:.0f} us a tick ({min(took['link']):.0f} to "
+        f"{max(took['link']):.0f}), bare poll, read and write {floor:.0f} us ({min(took['bare']):.0f} to "
+        f"{max(took['bare']):.0f}): {link - floor:.0f} us more"
+    )
+    for child, _ in children:
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
 
 
 def timed(repeats: int, work: Callable[[], object]) -> float:
@@ -288,11 +350,13 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--frames", type=int, default=1_000_000)
     words.add_argument("--repeats", type=int, default=2000)
+    words.add_argument("--paced-ticks", type=int, default=150, help="of 10 ms, in each of five turns")
     args = words.parse_args()
     share_of_the_line()
     host_cpu(args.repeats)
     agent_cpu(args.repeats)
     round_trip(args.repeats, 5)
+    paced(args.paced_ticks, 5)
     spoilt_frames(args.frames)
 
 

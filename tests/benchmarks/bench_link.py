@@ -173,7 +173,7 @@ def be_steady(master: int, rig: Rig) -> None:
     row, due_s = bytes([1]) * rig.layout.row.size, time.monotonic()
     for number in itertools.count(1):
         due_s += rig.period_s
-        time.sleep(max(0.0, due_s - time.monotonic()))
+        select.select([], [], [], max(0.0, due_s - time.monotonic()))
         with contextlib.suppress(BlockingIOError):  # nobody listens just now, or nothing came
             os.write(master, m.encode(m.Sense(int(due_s * 1e6) & 0xFFFFFFFF, 3, 0, row), number))
             os.read(master, 4096)

@@ -11,6 +11,7 @@ from typing import NamedTuple
 from behaviours.zone.chart import NORMALS, QUARTER, wrap
 from behaviours.zone.colours import floor_colour
 from behaviours.zone.scene import Zone
+from behaviours.zone.settings import SilverSettings
 
 THERE, SEEN, NEAR, TOUCH, STRIP, LATE = "there", "seen", "near", "touch", "strip", "late"
 
@@ -173,10 +174,11 @@ async def go_to(z: Zone, x: float, y: float, stop: Stop = never) -> str:
 
 
 async def slow_down(z: Zone) -> None:
-    """Come to rest so gently that what rolls in the collector stays there."""
+    """Come to rest so gently that what rolls in the collector stays there; at once where a wall comes into light."""
     drive = z.sample.drive
     speed = 0.5 * (drive.left_m_s + drive.right_m_s) if drive.valid else 0.0
-    while speed > 0.015:
+    dim = z.front.level < z.s.front.peak
+    while speed > 0.015 and not (dim and z.front.level > z.s.front.peak):
         speed -= z.s.sweep.slow_m_s2 * z.robot.period_s
         z.wheels(speed, 0.0)
         await z.step()
@@ -242,21 +244,30 @@ def note_wall(z: Zone) -> None:
 
 
 def strip_ahead(z: Zone) -> Stop:
-    """Return what says STRIP once enough floor readings were green or far brighter than white: the way out, or in."""
+    """Return what says STRIP once enough floor readings were green or far brighter than white: the way out, or in.
+
+    White is what the floor before the zone gave: in bright light any white floor is brighter than calibrated white.
+    """
     s, row = z.s, 0
     berths = [kind.berth for kind in s.kinds]
+    brightest = [silver_from(s.silver, white) for white in z.load.whites or (1.0, 1.0)]
 
     def seen() -> str:
         nonlocal row
         sample = z.sample
         hit = False
-        for colour in (sample.floor_left, sample.floor_right):
+        for colour, bright in zip((sample.floor_left, sample.floor_right), brightest, strict=True):
             green = floor_colour(colour, s.classes) == "green" and "green" not in berths
-            hit = hit or green or colour.green > 1.15 * s.silver.over_white
+            hit = hit or green or colour.green > bright
         row = row + 1 if hit else 0
         return STRIP if row >= s.exit.votes else ""
 
     return seen
+
+
+def silver_from(s: SilverSettings, white: float) -> float:
+    """Return the green from which a floor is silver, where white floor gives `white`."""
+    return max(1.15 * s.over_white, 0.9 * s.factor * white)
 
 
 async def dock(z: Zone, wall: int) -> None:

@@ -11,7 +11,6 @@ from robotcore.backend import Backend, EndOfRun, Raw
 from robotcore.brain import Brain
 from robotcore.command import AT_REST, HALT, Command
 from robotcore.errors import UserError
-from robotcore.kernel import Observer, Task
 from robotcore.log import Fault, Log
 from robotcore.pacing import Clock, FreePacer, Pacer, WallClock, WallPacer
 from robotcore.safety import Gate, HungError, Signals, Watchdog
@@ -69,44 +68,18 @@ def _pacer(backend: Backend, clock: Clock | None, period_s: float) -> Pacer:
     return WallPacer(clock or WallClock(), period_s) if backend.paced else FreePacer()
 
 
-class Slowest(Observer):
-    """Remembers which behaviour took longest in the tick just done; needs a kernel with timing."""
-
-    def __init__(self) -> None:
-        self.name = ""
-        self._spent: dict[Task, int] = {}
-
-    def task_started(self, task: Task) -> None:
-        """Watch it."""
-        self._spent[task] = 0
-
-    def task_ended(self, task: Task, how: str) -> None:
-        """Watch it no more."""
-        self._spent.pop(task, None)
-
-    def tick_done(self, tick: int) -> None:
-        """Compare what each has spent since the last tick."""
-        longest = -1
-        for task, before in self._spent.items():
-            spent = task.time_ns - before
-            self._spent[task] = task.time_ns
-            if spent > longest:
-                longest, self.name = spent, task.name
-
-
 class Run:
     """One run of a brain on a backend.
 
     Args:
         backend: unopened; it is closed at the end.
-        brain: what thinks.
+        brain: what thinks; a kernel with timing tells which behaviour made a tick late.
         log: where faults of the runtime go, beside those of the behaviours.
         limits: bounds in seconds.
         recorder: keeps rows and overruns, if any.
         button_stops: whether a press of the start button while the tracks run ends the run; a mission that resumes
             after a press says no.
         clock: the time for paced backends; the machine's by default.
-        slowest: the observer given to the brain's kernel, to name the behaviour that made a tick late.
         progress: called each `progress_ticks` with the tick number.
 
     """
@@ -121,7 +94,6 @@ class Run:
         recorder: RowRecorder | None = None,
         button_stops: bool = True,
         clock: Clock | None = None,
-        slowest: Slowest | None = None,
         progress: Callable[[int], None] | None = None,
         progress_ticks: int = 50,
     ) -> None:
@@ -130,7 +102,6 @@ class Run:
         self._log = log
         self._limits = limits
         self._recorder = recorder
-        self._slowest = slowest
         self._progress = progress or (lambda tick: None)
         self._progress_ticks = progress_ticks
         self._button_stops = button_stops
@@ -230,9 +201,9 @@ class Run:
             self._fault(kind, detail)
 
     def _late(self, tick: int, late_us: int) -> None:
-        name = self._slowest.name if self._slowest is not None else ""
+        slowest = self._brain.kernel.slowest
         if self._recorder is not None:
-            self._recorder.overrun(tick, late_us, name)
+            self._recorder.overrun(tick, late_us, "" if slowest is None else slowest.name)
 
     def _fault(self, kind: str, detail: str) -> None:
         self._log.add(Fault(self._tick, self._tick * self._brain.kernel.period_s, kind, detail, "runtime"))

@@ -289,10 +289,33 @@ def test_time_is_charged_to_the_task_that_used_it():
 
     kernel = Kernel(PERIOD, timing=lambda: now[0], observers=[Collector()])
     kernel.spawn(together(working(5), working(70)))
-    for number in range(4):
+    kernel.step(0, None)
+    for number in range(1, 4):
         kernel.step(number, None)
+        assert kernel.slowest is tasks[2]
     kernel.close()
     assert [(task.time_ns, task.worst_ns, task.steps) for task in tasks] == [(0, 0, 2), (15, 5, 5), (210, 70, 5)]
+
+
+def test_a_task_that_starts_and_ends_in_a_tick_may_be_its_slowest():
+    now = [0]
+
+    async def brief(cost):
+        now[0] += cost
+
+    async def main():
+        while True:
+            now[0] += 10
+            await tick()
+            await together(brief(4), brief(90))
+
+    kernel = Kernel(PERIOD, timing=lambda: now[0])
+    kernel.spawn(main(), "main")
+    names = []
+    for number in range(3):
+        kernel.step(number, None)
+        names.append(kernel.slowest.name)
+    assert names == ["main", "brief", "brief"]
 
 
 def test_without_timing_nothing_is_counted(log):

@@ -9,7 +9,7 @@ from robotcore.command import AT_REST, CUT, HALT
 from robotcore.errors import UserError
 from robotcore.kernel import sleep, tick
 from robotcore.log import Log
-from robotcore.runtime import Limits, Run, Slowest
+from robotcore.runtime import Limits, Run
 from robotcore.safety import Gate, Watchdog
 from tests.scripted import ScriptedBackend, ToldClock, brain, row
 
@@ -38,11 +38,10 @@ LIMITS = Limits()
 
 def run(behaviour, rows, *, limits=LIMITS, memory=None, on_act=None, clock=None, **options):
     log = Log()
-    slowest = Slowest()
     timing = None if clock is None else lambda: int(clock.time_s * 1e9)
     world = ScriptedBackend(rows, paced=clock is not None, on_act=on_act)
-    mind = brain(behaviour, log, observers=(slowest,), timing=timing)
-    outcome = Run(world, mind, log, limits, recorder=memory, clock=clock, slowest=slowest, **options).run()
+    mind = brain(behaviour, log, timing=timing)
+    outcome = Run(world, mind, log, limits, recorder=memory, clock=clock, **options).run()
     return outcome, world, log
 
 

@@ -15,7 +15,7 @@ from robotcore.cli.progress import Progress, summary
 from robotcore.cli.setup import Setup, add_setup, from_words, parser
 from robotcore.errors import UserError
 from robotcore.log import Decision, Fault, Log
-from robotcore.runtime import Limits, Outcome, Run, Slowest
+from robotcore.runtime import Limits, Outcome, Run
 
 CAUTION = """\
 Caution: tracks and gripper move and can pinch. First run with the tracks off the ground, a hand on the stop,
@@ -76,15 +76,13 @@ def _caution(setup: Setup, yes: bool) -> None:
 
 def _run(args: argparse.Namespace, address: Address, setup: Setup, world: Any, path: Path | None) -> int:
     log = Log(_teller() if args.events else None)
-    slowest = Slowest() if world.paced else None
     brain = Brain(
         setup.rig,
         setup.calibration,
         setup.mission,
         setup.settings,
         log,
-        observers=() if slowest is None else (slowest,),
-        timing=None if slowest is None else time.perf_counter_ns,
+        timing=time.perf_counter_ns if world.paced else None,
     )
     recorder = None if path is None else _recorder(path, args, setup, world)
     progress = Progress(log, setup.rig.period_s, time.monotonic)
@@ -95,7 +93,6 @@ def _run(args: argparse.Namespace, address: Address, setup: Setup, world: Any, p
         Limits(run_s=args.time_limit, hung_s=args.hung_after),
         recorder=recorder,
         button_stops=not setup.mission.handles_button,
-        slowest=slowest,
         progress=None if args.quiet else progress,
     )
     if recorder is not None:

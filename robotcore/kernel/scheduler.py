@@ -59,6 +59,7 @@ class Kernel:
         sample: what `step` was given for that tick.
         main: the main task, once spawned.
         result: what the main task returned; None until then.
+        slowest: the task that ran longest without a break in the last tick; None without `timing`.
 
     """
 
@@ -88,6 +89,8 @@ class Kernel:
         self._limits = Timetable()
         self._observers = list(observers)
         self._timing = timing
+        self.slowest: Task | None = None
+        self._longest_ns = -1  # of this tick
         self._shuffle: Callable[[list[Task]], None] | None = None
         if shuffle_seed is not None:
             import random
@@ -186,6 +189,7 @@ class Kernel:
 
     def _run_timed(self, sample: object, clock: Callable[[], int]) -> None:
         """Run the tasks of this tick as `step` does, and keep each one's time."""
+        self._longest_ns = -1
         start = clock()
         for task in self._ready:
             if not task.alive:
@@ -204,6 +208,8 @@ class Kernel:
             task.time_ns += spent
             if spent > task.worst_ns:
                 task.worst_ns = spent
+            if spent > self._longest_ns:
+                self._longest_ns, self.slowest = spent, task
             start = now
             if asked is not TICK:
                 self._leave(task, asked)
@@ -272,7 +278,10 @@ class Kernel:
         except BaseException as error:
             asked = _Raised(error)
         if clock:
-            task._spent(clock() - start)
+            spent = clock() - start
+            task._spent(spent)
+            if spent > self._longest_ns:
+                self._longest_ns, self.slowest = spent, task
         return asked
 
     def _lay_down(self, task: Task, nap: Sleep) -> Turn | None:

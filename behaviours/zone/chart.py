@@ -31,6 +31,7 @@ SPREAD_RAD2_RAD = 4.0e-4  #: of heading, a radian's turn on the spot
 SQUARE_RAD = 0.008  #: a body pressed against a wall stands so square
 STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than this: nothing new is learnt
 GAP_M = 0.02  #: the beam is so wide before an opening's ends
+NEAREST_M, BLIND_M = 0.040, 0.024  #: silence after a reading of less than the first means about the second
 ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 
 Entry = tuple[int, float]
@@ -65,6 +66,8 @@ class Chart:
         walls: distance of each wall from the origin, None where not known.
         gaps: openings, each (wall, from, to) along the wall's axis: readings there correct nothing.
         echo: what the last range reading was worth.
+        too_near: the wall beside is, or was when it was last heard, almost too near to be heard.
+        lost: readings have contradicted the chart for so long that it is to be found anew.
 
     """
 
@@ -77,6 +80,8 @@ class Chart:
         self._right = 0.0
         self._age = -1.0
         self._odd = 0
+        self.lost = self.too_near = False
+        self._beside = -1
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
         self._p = [[0.0] * N for _ in range(N)]
         self.drift, self.scrub, self.slip = 0.0, s.scrub_mean, s.slip_mean
@@ -127,8 +132,12 @@ class Chart:
             return False
         self.echo = NO_ECHO
         wall = self.beside()
-        if wall >= 0 and reading.valid:
-            self._compare(wall, reading.distance_m)
+        if wall != self._beside:
+            self._beside, self.too_near = wall, False
+        if reading.valid:
+            self.too_near = reading.distance_m < NEAREST_M
+        if wall >= 0 and (reading.valid or self.too_near):
+            self._compare(wall, reading.distance_m if reading.valid else BLIND_M)
         return True
 
     def beside(self) -> int:
@@ -226,6 +235,7 @@ class Chart:
         self._odd += 1
         if self._odd >= ODD:
             self._odd = 0
+            self.lost = True
             self.doubt(0.04, 0.08)
 
     def squared(self, wall: int, reach_m: float, sd_m: float) -> None:
@@ -248,6 +258,23 @@ class Chart:
         row[new] = nx * row[0] + ny * row[1] + sd_m * sd_m
         for j in range(N):
             p[new][j] = p[j][new] = row[j]
+
+    def turned(self, off_rad: float, sd_rad: float) -> None:
+        """Take it that the heading is off by so much, to within a standard deviation."""
+        self._spread()
+        self._correct([(2, 1.0)], off_rad, sd_rad * sd_rad)
+
+    def seen(self, distances: tuple[float | None, ...], sd_m: float) -> None:
+        """Take in how far from the axle walls were seen; one far from where it is known to be corrects nothing."""
+        self._spread()
+        for wall, distance in enumerate(distances):
+            if distance is None:
+                continue
+            if self.walls[wall] is None:
+                nx, ny = NORMALS[wall]
+                self._found(wall, self.x * nx + self.y * ny + distance, sd_m)
+            elif abs(off := distance - self.room(wall)) < self._s.gate_m + 2.0 * self.doubt_m(wall):
+                self._correct(self._across(wall), off, sd_m * sd_m)
 
     def edge(self, wall: int, distance_m: float) -> None:
         """Put a wall on the chart that was only seen, by the strip in its opening."""

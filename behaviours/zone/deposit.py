@@ -15,6 +15,7 @@ from behaviours.zone.drive import TOUCH, approach, dock, go_to, make_room, rest,
 from behaviours.zone.hand import flap
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.settings import KindSettings
+from behaviours.zone.survey import survey_if_due
 
 
 class Visit(NamedTuple):
@@ -107,6 +108,7 @@ async def open_hold(z: Zone, side: str) -> bool:
 async def berth(z: Zone, corner: int) -> None:
     """Dock beside a corner, then turn the rear to it and back up to where both rear edges nearly touch."""
     s = z.s.drop
+    await survey_if_due(z)
     if corner not in z.visited:
         z.visited.add(corner)
         if max(z.chart.doubt_m(corner), z.chart.doubt_m((corner + 1) % 4)) > s.doubt_m:

@@ -13,7 +13,7 @@ from behaviours.zone.colours import floor_colour
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import SilverSettings
 
-THERE, SEEN, NEAR, TOUCH, STRIP, LATE = "there", "seen", "near", "touch", "strip", "late"
+THERE, SEEN, NEAR, TOUCH, STRIP, LATE, OPEN = "there", "seen", "near", "touch", "strip", "late", "open"
 
 Stop = Callable[[], str]
 
@@ -192,8 +192,8 @@ async def approach(
     """Drive slowly at what the forward eye sees, straight on or by a heading.
 
     Returns TOUCH at a wall, NEAR once the light has come to `near`, THERE where the light stays as it is (it is pushed
-    along, or blocks the way), STRIP over a coloured strip, LATE where nothing came. An approach that goes on with
-    another is not `fresh`: it keeps the peak.
+    along, or blocks the way), STRIP over a coloured strip, OPEN where a wall should be and no light comes back, LATE
+    where nothing came. An approach that goes on with another is not `fresh`: it keeps the peak.
 
     """
     s, front = z.s, z.front
@@ -219,6 +219,8 @@ async def approach(
             return TOUCH
         if front.level >= near:
             return NEAR
+        if wall_is_missing(z):
+            return OPEN
         note_wall(z)
         if front.level > best * s.front.growth:
             best, since = front.level, 0.0
@@ -233,6 +235,14 @@ def wall_is_near(z: Zone) -> bool:
     """Tell whether the chart lets a wall be in touch with the front: where it knows none, it does."""
     clear = z.chart.clear_m(z.robot.body.front_m)
     return clear == math.inf or clear < 0.04 + 3.0 * z.chart.doubt_m(z.chart.ahead())
+
+
+def wall_is_missing(z: Zone) -> bool:
+    """Tell whether the front has all but come to a wall whose place is known, and sees none: an opening's edge."""
+    s, front = z.s.front, z.front
+    if front.something or front.level - front.hall > s.rise or z.chart.doubt_m(z.chart.ahead()) > s.sure_m:
+        return False
+    return z.chart.clear_m(z.robot.body.front_m) < s.missing_m
 
 
 def note_wall(z: Zone) -> None:
@@ -271,13 +281,30 @@ def silver_from(s: SilverSettings, white: float) -> float:
 
 
 async def dock(z: Zone, wall: int) -> None:
-    """In touch with a wall: square up against it, and take place and heading from it. The tracks slip meanwhile."""
+    """In touch with a wall: square up against it, and take place and heading from it. The tracks slip meanwhile.
+
+    Where the wall is known to be elsewhere, it was not this wall, or the robot does not lie flat: the chart is lost.
+
+    """
     sure = z.flash is not None
     x, y = z.flash or (z.chart.x, z.chart.y)
     z.flash = None
+    if elsewhere(z, wall, x, y):
+        z.chart.lost = True
+        z.robot.decide("no dock", wall=wall, x=round(x, 3), y=round(y, 3))
+        return
     await press(z, z.s.sweep.press_m)
     z.chart.x, z.chart.y = x, y
     z.chart.squared(wall, z.robot.body.front_m, z.s.sweep.dock_sd_m if sure else z.s.sweep.blind_sd_m)
+
+
+def elsewhere(z: Zone, wall: int, x: float, y: float) -> bool:
+    """Tell whether a wall cannot be where the front is with the axle at (x, y)."""
+    distance, (nx, ny) = z.chart.walls[wall], NORMALS[wall]
+    if distance is None:
+        return False
+    off = distance - x * nx - y * ny - z.robot.body.front_m
+    return abs(off) > z.s.sweep.flat_m + 2.0 * z.chart.doubt_m(wall)
 
 
 async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10) -> None:

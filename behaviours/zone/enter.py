@@ -13,6 +13,7 @@ from behaviours.zone.drive import rest, straight
 from behaviours.zone.hand import open_jaws
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import SilverSettings
+from behaviours.zone.survey import survey
 from robotcore.control import Vote
 from robotcore.kernel import tick
 from robotcore.readings import OK, SATURATED, Colour, Sample, Tilt
@@ -123,6 +124,7 @@ async def enter(z: Zone, line: Line) -> None:
     await open_jaws(z)
     await straight(z, z.eyes_m + z.swing_m + 0.02, z.s.sweep.speed_m_s)
     await rest(z)
+    await survey(z, z.s.survey.entry_rad, z.s.survey.entry_sd_rad)
     z.robot.decide("zone entered", x=round(z.chart.x, 3), heading=round(z.chart.heading, 3), **z.load.fields())
 
 

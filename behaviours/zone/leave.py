@@ -10,21 +10,24 @@ from behaviours.zone.deposit import deposit
 from behaviours.zone.drive import THERE, along_wall, go_to, lane_along, rest, straight, turn_to
 from behaviours.zone.openings import Opening, along, before, same
 from behaviours.zone.scene import Zone
+from behaviours.zone.survey import survey, survey_if_due
 from robotcore.control import Vote
 
 GREEN = "green"
 
 
 def exits(z: Zone) -> list[Opening]:
-    """Return the openings that are not the entry."""
+    """Return the openings that are not the entry, the surest first."""
     entry = Opening(ENTRY, 0.0, 0.0)
-    return [opening for opening in z.openings.found if not same(opening, entry)]
+    found = [opening for opening in z.openings.found if not same(opening, entry)]
+    return sorted(found, key=lambda opening: not opening.sure)
 
 
 async def leave(z: Zone, marker: MarkerSettings) -> bool:
     """Leave over the green strip; False where it was not found."""
     stays = z.load.count
     for attempt in range(z.s.exit.tries):
+        await (survey(z) if attempt else survey_if_due(z))
         found = exits(z)
         if not found:
             await look_for_openings(z)

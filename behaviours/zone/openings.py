@@ -13,15 +13,23 @@ from robotcore.readings import OUT_OF_RANGE, Range
 
 FAR_M = 0.06  #: so much farther than the wall is no wall
 CLOSE_M = 0.033  #: no echo from nearer than this means too near, not gone
+PART_M = 0.05  #: so much of an opening must be passed
+NOMINAL_M = 0.28  #: width of openings, common practice
+CORNER_M = 0.50  #: an opening of which only one end was passed has a corner so near
 NEAR_M = 0.30  #: from farther than this ends are not measured
 
 
 class Opening(NamedTuple):
-    """An opening of a wall: its middle along the wall's axis (y for 0 and 2, x for 1 and 3), and its width."""
+    """An opening of a wall: its middle along the wall's axis (y for 0 and 2, x for 1 and 3), and its width.
+
+    Next to a corner only one end is passed: then it is not `sure`, and as wide as openings are, or as there is room.
+
+    """
 
     wall: int
     middle_m: float
     width_m: float
+    sure: bool = True
 
 
 def along(wall: int, x: float, y: float) -> float:
@@ -44,34 +52,64 @@ class Openings:
         self._s = s
         self.found: list[Opening] = []
         self._wall = -1
+        self._first: float | None = None  # where hearing of this wall began
         self._began: float | None = None
         self._before: float | None = None
-        self._last = 0.0
+        self._last: float | None = None  # where the latest reading beyond the wall was
 
     def hear(self, chart: Chart, reading: Range) -> Opening | None:
         """Take in a new range reading with the chart's opinion of it; return an opening that has just been passed."""
         wall = chart.beside()
         here = along(wall, *chart.sensor())
         if wall != self._wall or chart.walls[wall] is None or chart.expected(wall) > NEAR_M:
-            self._wall, self._began, self._before = wall, None, None
-            return None
-        silent = reading.status == OUT_OF_RANGE and chart.expected(wall) > CLOSE_M
+            found = self._cut_off(chart)
+            self._wall = wall
+            self.forget()
+            return found
+        silent = reading.status == OUT_OF_RANGE and chart.expected(wall) > CLOSE_M and not chart.too_near
         far = silent or (reading.valid and chart.echo.wall == wall and chart.echo.off_m > FAR_M)
-        wall_there = reading.valid and not far
+        if self._first is None:
+            self._first = here
         found = None
-        if wall_there:
-            if self._began is not None:
-                found = self._end(wall, self._began, 0.5 * (here + self._last))
-            self._began, self._before = None, here
+        if reading.valid and not far:
+            found = self._wall_again(chart, here)
+            self._began, self._before, self._last = None, here, None
         elif far:
             if self._began is None and self._before is not None and abs(here - self._before) < 0.05:
                 self._began = 0.5 * (here + self._before)
             self._last = here
         return found
 
+    def _wall_again(self, chart: Chart, here: float) -> Opening | None:
+        """Return the opening that ends here, where the wall is heard again, if one does."""
+        if self._last is None:
+            return None
+        ended = 0.5 * (here + self._last)
+        if self._began is not None:
+            return self._end(self._wall, self._began, ended)
+        if self._before is None and self._first is not None and abs(ended - self._first) > PART_M:
+            return self._half(chart, ended, self._first - ended)
+        return None
+
+    def _cut_off(self, chart: Chart) -> Opening | None:
+        """Return the opening in which the wall is left, if one is."""
+        if self._began is None or self._last is None or abs(self._last - self._began) < PART_M:
+            return None
+        return self._half(chart, self._began, self._last - self._began)
+
+    def _half(self, chart: Chart, edge: float, onward: float) -> Opening | None:
+        """Keep an opening of which one end was passed, and that goes on from there towards a corner."""
+        sign = math.copysign(1.0, onward)
+        corner = chart.walls[(0, 1)[self._wall % 2 == 0] + (0 if sign > 0.0 else 2)]
+        room = math.inf if corner is None else corner - sign * edge
+        width = min(NOMINAL_M, room)
+        if not self._s.narrowest_m < width or room > CORNER_M:
+            return None
+        return self.add(Opening(self._wall, edge + 0.5 * sign * width, width, False))
+
     def forget(self) -> None:
         """Forget the end that was seen last: a new pass begins."""
-        self._began = self._before = None
+        self._first = self._began = self._before = self._last = None
 
     def _end(self, wall: int, began: float, ended: float) -> Opening | None:
         width = abs(ended - began)
@@ -80,7 +118,9 @@ class Openings:
         return self.add(Opening(wall, 0.5 * (began + ended), width))
 
     def add(self, new: Opening) -> Opening:
-        """Keep an opening, instead of an older measurement of it."""
+        """Keep an opening, instead of an older measurement of it that was no surer."""
+        if not new.sure and any(same(old, new) and old.sure for old in self.found):
+            return new
         self.found = [old for old in self.found if not same(old, new)]
         self.found.append(new)
         return new

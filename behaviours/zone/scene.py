@@ -87,6 +87,7 @@ class Zone:
         flash: where the axle will be in touch with the wall whose light dazzled the forward eye; None before that.
         reached: where the axle was when light last grew before something that then stayed as it was.
         visited: corners in which something was dropped.
+        surveyed_s: time of the last survey.
         inside: whether floor colours are berths: not so over the strips.
 
     """
@@ -100,6 +101,7 @@ class Zone:
         self.turn = 1 if mount.left_m < 0.0 else -1
         self.sample: Sample = robot.sample
         self.inside = False
+        self.surveyed_s = robot.sample.time_s
         self.reached = 0.0, 0.0
         self.visited: set[int] = set()
         self.flash: tuple[float, float] | None = None

@@ -100,6 +100,8 @@ class SweepSettings:
     """A wall is known by docking to within so much where the light told its distance before the touch ..."""
     blind_sd_m: float = number(0.035, 0.001, 0.2)
     """... and to within so much where it did not: the tracks may have slipped against something."""
+    flat_m: float = number(0.030, 0.005, 0.2)
+    """A touch farther from where the wall is known to be (and twice the doubt of that) is none of this wall."""
     press_m: float = number(0.012, 0.0, 0.1)
     """Drive on so far against a wall: the tracks slip and the body squares up."""
     longest_m: float = number(4.0, 0.5, 20.0)
@@ -112,7 +114,7 @@ class SweepSettings:
     """Way along the wall from one of these to the next."""
     before_m: float = number(0.078, 0.02, 0.3)
     """The jaws are closed for a try so far before a wall: what lies against it is not yet pinned there."""
-    until_s: float = number(395.0, 0.0, 5000.0)
+    until_s: float = number(380.0, 0.0, 5000.0)
     """Time of the run after which nothing more is swept: objects must still be dropped and the way out be found."""
 
 
@@ -142,6 +144,10 @@ class FrontSettings:
     """Growth of the light over that way which says that it still comes nearer."""
     reach_m: float = number(0.16, 0.05, 0.5)
     """The sensor sees so far; a wall that is known to be nearer explains light."""
+    missing_m: float = number(0.035, 0.0, 0.1)
+    """So near any wall gives light; where none comes there is an opening, and the body would catch on its edge."""
+    sure_m: float = number(0.020, 0.001, 0.1)
+    """... asked only where a wall's distance is known to within so much."""
 
 
 @settings
@@ -253,6 +259,38 @@ class DropSettings:
 
 
 @settings
+class SurveySettings:
+    """Looking round with the range sensor, turning on the spot."""
+
+    back_rad: float = number(0.5, 0.0, 1.5)
+    """The turn begins so far back, for both flanks of the first wall ..."""
+    rate_rad_s: float = number(1.6, 0.2, 4.0)
+    """... at this rate."""
+    entry_rad: float = number(3.7, 2.0, 6.0)
+    """At the entry it ends here: the three walls that nobody knows yet are seen by then."""
+    share: float = number(0.45, 0.1, 1.0)
+    """Readings that must fit four walls; fewer mean that something held the robot, or that it is not in the zone."""
+    tries: int = whole(3, 1, 10)
+    """How often it is done, each time from another place."""
+    off_m: float = number(0.05, 0.01, 0.5)
+    """A chart that is off by more was lost: it begins anew from what was seen ..."""
+    off_rad: float = number(0.2, 0.02, 1.0)
+    """... and so was one that is turned by more."""
+    before_rad: float = number(0.20, 0.01, 2.0)
+    """Standard deviation of the heading before a survey: walls heard askew through openings must not mislead ..."""
+    entry_sd_rad: float = number(0.06, 0.01, 2.0)
+    """... less at the entry, to which a line leads straight ..."""
+    lost_rad: float = number(1.0, 0.01, 9.0)
+    """... and more where the chart was lost."""
+    every_s: float = number(75.0, 1.0, 5000.0)
+    """After so long there is another survey, lost or not."""
+    sd_m: float = number(0.012, 0.001, 0.1)
+    """Standard deviation of a wall's distance by a survey."""
+    sd_rad: float = number(0.05, 0.005, 0.5)
+    """Standard deviation of the heading by a survey."""
+
+
+@settings
 class ExitSettings:
     """Leaving."""
 
@@ -308,6 +346,7 @@ class ZoneSettings:
     hand: HandSettings = part(HandSettings)
     drop: DropSettings = part(DropSettings)
     exit: ExitSettings = part(ExitSettings)
+    survey: SurveySettings = part(SurveySettings)
 
     @property
     def kinds(self) -> tuple[KindSettings, ...]:

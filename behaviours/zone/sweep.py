@@ -11,6 +11,7 @@ from behaviours.zone.collect import roll_and_try, try_jaws
 from behaviours.zone.drive import (
     LATE,
     NEAR,
+    OPEN,
     SEEN,
     STRIP,
     THERE,
@@ -30,6 +31,7 @@ from behaviours.zone.drive import (
 )
 from behaviours.zone.openings import Opening, along, same
 from behaviours.zone.scene import Zone
+from behaviours.zone.survey import survey, survey_if_due
 
 SIDE_WORDS = ("far", "left", "entry", "right")
 
@@ -59,6 +61,7 @@ async def first_round(z: Zone) -> None:
         await outer_leg(z, lane)
         say_openings(z, wall)
         wall = lane.ahead
+        await survey_if_due(z)
         if leg < 4:
             await turn_to(z, lane_along(z, wall, 0.0).heading_rad)
     z.robot.decide("round", number=1.0, width=round(span(z, 1), 3), depth=round(span(z, 0), 3), **z.load.fields())
@@ -87,6 +90,8 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
             await docked(z, lane)
         elif reason == STRIP:
             await at_strip(z, lane)
+        elif reason == OPEN:
+            z.robot.decide("open ahead", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3))
         late = late + 1 if reason == LATE else 0
         if reason != LATE or late > 1 or z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
             break
@@ -95,7 +100,10 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
 
 
 async def unblock(z: Zone, lane: Lane, attempt: int) -> bool:
-    """Come again, from beside: something outside the jaws holds the robot up."""
+    """Come again, from beside: something outside the jaws holds the robot up. Twice, and the chart is in doubt."""
+    if attempt:
+        await survey(z)
+        return False
     z.chart.x, z.chart.y = z.reached
     z.chart.doubt(0.01, 0.15)
     if await try_jaws(z):
@@ -146,6 +154,8 @@ async def docked(z: Zone, lane: Lane) -> None:
     """Square up against the wall ahead and take its place from it."""
     before = z.chart.heading
     await dock(z, lane.ahead)
+    if z.chart.lost:
+        return
     z.robot.decide(
         "corner", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3),
         turned=round(z.chart.heading - before, 3), drift=round(z.chart.drift, 3), scrub=round(z.chart.scrub, 3),
@@ -207,6 +217,7 @@ async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
     """Drive along a lane until the axle is `next_off` from the wall ahead."""
     if z.chart.room(lane.ahead) - next_off < 0.02:
         return
+    await survey_if_due(z)
     await turn_to(z, lane.heading_rad)
     while True:
         reason = await run_lane(z, lane, next_off)
@@ -286,6 +297,7 @@ async def tooth(z: Zone, wall: int) -> None:
     """Drive up to a wall: first close the jaws before it, then on until the front touches it."""
     heading = wall * QUARTER
     z.front.forget()
+    await survey_if_due(z)
     for _ in range(3):
         near = z.chart.room(wall, z.robot.body.front_m) - z.s.sweep.before_m
         if near > 0.02 and await straight(z, near, z.s.sweep.speed_m_s, Watch(z)) == STRIP:

@@ -61,7 +61,7 @@ class Openings:
         """Take in a new range reading with the chart's opinion of it; return an opening that has just been passed."""
         wall = chart.beside()
         here = along(wall, *chart.sensor())
-        if wall != self._wall or chart.walls[wall] is None or chart.expected(wall) > NEAR_M:
+        if wall < 0 or wall != self._wall or chart.walls[wall] is None or chart.expected(wall) > NEAR_M:
             found = self._cut_off(chart)
             self._wall = wall
             self.forget()
@@ -93,7 +93,7 @@ class Openings:
 
     def _cut_off(self, chart: Chart) -> Opening | None:
         """Return the opening in which the wall is left, if one is."""
-        if self._began is None or self._last is None or abs(self._last - self._began) < PART_M:
+        if self._wall < 0 or self._began is None or self._last is None or abs(self._last - self._began) < PART_M:
             return None
         return self._half(chart, self._began, self._last - self._began)
 

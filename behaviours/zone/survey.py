@@ -20,12 +20,14 @@ from robotcore.rig import Mount
 SLANT_RAD = 0.6  #: a wall that is turned by more is not heard by every sensor
 FITS_M = 0.03  #: readings agree to within so much
 BIN_M = 0.02
-ROUGH, FINE = (0.45, 12), (0.06, 6)  #: how far to either side the turn is guessed, and in how many steps
+ROUGH, FINE = (0.80, 20), (0.06, 6)  #: how far to either side the turn is guessed, and in how many steps
 STRETCH = (0.06, 6)  #: the same for the share of a turn that was not made
 STRETCH_SD = 0.03  #: standard deviation of that
 ODDS = 1.5  #: readings that a guess one standard deviation off must gain
 FULL_RAD = 4.9  #: all four walls are seen by then
+PART = 0.3  #: of the readings towards a wall that must agree: beside it others are heard
 MOST = 90  #: readings that are used
+ALONE_M = 0.08  #: one wall alone moves a chart that is not lost no farther: it may be an opening's edge that was heard
 MATCH_M = 0.06  #: two walls give the same place to within so much
 
 Guess = tuple[float, float]
@@ -182,7 +184,7 @@ def agreed(values: list[float]) -> tuple[float, float | None]:
         near = [value for value in values if abs(value - middle) < FITS_M]
         middle = sum(near) / len(near) if near else middle
     score = sum(1.0 - ((value - middle) / FITS_M) ** 2 for value in near)
-    return score, middle if len(near) >= 6 and len(near) > 0.5 * len(values) else None
+    return score, middle if len(near) >= 6 and len(near) > PART * len(values) else None
 
 
 def apply(z: Zone, view: View) -> None:
@@ -224,7 +226,7 @@ def placed(chart: Chart, walls: list[float | None], axis: int, before: float) ->
     if not ends:
         return 0.6, before
     if len(ends) == 1:
-        return 0.3, ends[0]
+        return (0.3, ends[0]) if chart.lost or abs(ends[0] - before) < ALONE_M else (0.6, before)
     if abs(ends[0] - ends[1]) < MATCH_M:
         return 0.0, 0.5 * (ends[0] + ends[1])
     return 1.0, min(ends, key=lambda end: abs(end - before))

@@ -1,0 +1,206 @@
+"""Survey, openings next to corners, and what tells that a wall is too near or missing; made-up readings only."""
+
+import math
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from shapely.geometry import Point, Polygon, box
+
+from behaviours.zone.chart import QUARTER, Chart
+from behaviours.zone.drive import dock, wall_is_missing
+from behaviours.zone.leave import exits
+from behaviours.zone.openings import Opening, Openings
+from behaviours.zone.settings import ChartSettings, ExitSettings, FrontSettings, SweepSettings
+from behaviours.zone.survey import View, agreed, fit, fixes
+from robotcore.readings import OK, OUT_OF_RANGE, Drive, Range
+from robotcore.rig import Mount
+from tests.zone_stand_in import StandIn, finish
+
+MOUNT = Mount(0.03, -0.08, 0.06, -QUARTER)
+SILENT = Range(0.0, 0.0, False, OUT_OF_RANGE)
+FAR, LEFT, ENTRY, RIGHT = range(4)
+
+
+def heard_at(x: float, y: float, width: float, depth: float, half_rad: float = 0.2) -> list[tuple[float, float]]:
+    """Give (heading, range) all round in a box, by shapely: the nearest point of the walls within the beam's cone.
+
+    x points to the far wall, `depth` away from the entry wall; y to the left one; the box is `width` wide.
+    """
+    walls = box(0.0, -0.5 * width, depth, 0.5 * width).exterior
+    heard = []
+    for i in range(90):
+        heading = math.tau * i / 90
+        c, s = math.cos(heading), math.sin(heading)
+        at = Point(x + MOUNT.ahead_m * c - MOUNT.left_m * s, y + MOUNT.ahead_m * s + MOUNT.left_m * c)
+        beam = heading + MOUNT.heading_rad
+        rim = [(at.x + 3 * math.cos(beam + a), at.y + 3 * math.sin(beam + a)) for a in (-half_rad, 0.0, half_rad)]
+        cone = Polygon([(at.x, at.y), *rim])
+        heard.append((heading, at.distance(walls.intersection(cone))))
+    return heard
+
+
+@pytest.mark.parametrize(("x", "y"), [(0.16, 0.0), (0.3, -0.25), (0.7, 0.1)])
+@pytest.mark.parametrize("turn", [0.0, 0.15])
+def test_walls_are_found_from_ranges_all_round(x, y, turn):
+    """Outside check: the ranges are shapely's, for a cone in a box of 0.9 by 1.2 m."""
+    heard = [(heading - turn, reading) for heading, reading in heard_at(x, y, 0.9, 1.2)]
+    score, walls = fit([(heading + turn, reading) for heading, reading in heard], MOUNT, 0.2)
+    assert score > 0.5 * len(heard)
+    for found, true in zip(walls, (1.2 - x, 0.45 - y, x, 0.45 + y), strict=True):
+        assert found == pytest.approx(true, abs=0.012)
+    if turn:
+        assert fit(heard, MOUNT, 0.2)[0] < score
+
+
+def test_openings_and_chance_echoes_do_not_move_a_wall():
+    assert agreed([0.50] * 12 + [0.95] * 5 + [0.31, 0.72])[1] == pytest.approx(0.50)
+    assert agreed([0.50] * 5)[1] is None  # too few
+    assert agreed([])[1] is None
+
+
+def charted(x: float, y: float, heading: float) -> Chart:
+    chart = Chart(ChartSettings(), MOUNT, 0.14)
+    chart.walls = [1.2, 0.45, 0.0, 0.45]
+    chart.place(x, y, heading, 0.02, 0.1)
+    return chart
+
+
+def test_a_survey_tells_quarter_turns_by_how_far_walls_are_apart():
+    """The robot stands at (0.3, 0.2) and looks left; its chart was turned by a quarter and 0.1 rad beyond."""
+    chart = charted(0.3, 0.1, 0.1)
+    # Seen in the chart's frame: what it takes for the far wall is the left one, and so on round.
+    view = View(-0.1, (0.25, 0.3, 0.65, 0.9), 0.8)
+    fix = min(fixes(chart, view))
+    assert fix.quarters == 1
+    assert (fix.x, fix.y) == pytest.approx((0.3, 0.2))
+    assert math.remainder(fix.heading_rad - QUARTER, math.tau) == pytest.approx(0.0)
+
+
+def test_a_survey_where_the_chart_was_right_changes_no_quarter():
+    fix = min(fixes(charted(0.3, 0.2, 0.0), View(0.02, (0.9, 0.25, 0.3, 0.65), 0.8)))
+    assert (fix.quarters, fix.x, fix.y) == (0, pytest.approx(0.3), pytest.approx(0.2))
+
+
+def test_what_a_survey_saw_puts_unknown_walls_on_the_chart_and_moves_no_known_one_far():
+    chart = charted(0.3, 0.0, 0.0)
+    chart.walls[LEFT] = None
+    chart.seen((0.9, 0.47, 0.3, 0.9), 0.012)
+    assert chart.walls[LEFT] == pytest.approx(0.47, abs=0.001)
+    assert chart.walls[RIGHT] == pytest.approx(0.45, abs=0.001)  # half a metre off is not this wall
+
+
+# ------------------------------------------------------------------------------------ openings at corners
+
+
+def rolled(left: float) -> Drive:
+    return Drive(left, left, left, 0.0, 0.0, 0.0, 0.0, True, OK)
+
+
+def pass_by(readings, begin_x: float) -> Openings:
+    """Drive along the right wall of a zone 1.2 m deep, 5 mm a reading, then turn away from it."""
+    chart, openings = Chart(ChartSettings(slip_mean=0.0, scrub_mean=0.0), MOUNT, 0.14), Openings(ExitSettings())
+    chart.walls = [1.2, 0.5, 0.0, 0.5]
+    chart.place(begin_x, -0.35, 0.0, 0.001, 0.001)
+    way = 0.0
+    chart.move(rolled(way))
+    for reading in readings:
+        way += 0.005
+        chart.move(rolled(way))
+        chart.hear(reading)
+        openings.hear(chart, reading)
+    chart.heading += 0.8
+    chart.hear(SILENT)
+    openings.hear(chart, SILENT)
+    return openings
+
+
+WALL = Range(0.07, 0.0, True, OK)
+
+
+def test_an_opening_that_begins_before_the_lane_is_known_by_its_end():
+    found = pass_by([SILENT] * 40 + [WALL] * 40, 0.12).found  # the sensor begins at 0.15 and hears the wall at 0.35
+    assert [(o.wall, o.sure) for o in found] == [(RIGHT, False)]
+    assert found[0].middle_m == pytest.approx(0.35 - 0.14, abs=0.01)
+
+
+def test_an_opening_that_goes_on_beyond_the_lane_is_known_by_its_beginning():
+    found = pass_by([WALL] * 20 + [SILENT] * 30, 0.83).found  # from 0.96 on; the far wall is at 1.2
+    assert [(o.wall, o.sure) for o in found] == [(RIGHT, False)]
+    assert found[0].middle_m == pytest.approx(0.5 * (0.96 + 1.2), abs=0.01)  # no wider than there is room
+
+
+def test_half_an_opening_far_from_any_corner_is_none():
+    assert not pass_by([SILENT] * 20 + [WALL] * 40, 0.50).found
+    assert not pass_by([WALL] * 20 + [SILENT] * 8, 0.83).found  # too little of it was passed
+
+
+def test_what_was_measured_whole_is_not_replaced_by_half_a_measurement_and_comes_first():
+    openings = Openings(ExitSettings())
+    openings.add(Opening(RIGHT, 0.20, 0.27))
+    openings.add(Opening(RIGHT, 0.23, 0.28, False))
+    assert openings.found == [Opening(RIGHT, 0.20, 0.27)]
+    openings.found.insert(0, Opening(FAR, 0.3, 0.28, False))
+    zone: Any = SimpleNamespace(openings=openings)
+    assert [o.sure for o in exits(zone)] == [True, False]
+
+
+# ------------------------------------------------------------------------- too near, missing, elsewhere
+
+
+def test_silence_after_the_shortest_readings_means_that_the_wall_is_too_near():
+    """The chart believes 60 mm to the wall beside; the sensor says 45, 38, and nothing more."""
+    chart = charted(0.3, -0.45 + 0.14, 0.0)
+    way = 0.0
+    chart.move(rolled(way))
+    for reading in [0.045, 0.038, *[None] * 30]:
+        way += 0.005
+        chart.move(rolled(way))
+        chart.hear(SILENT if reading is None else Range(reading, 0.0, True, OK))
+    assert chart.too_near
+    assert chart.expected(RIGHT) < 0.035
+
+
+def test_silence_at_a_good_distance_says_nothing_about_the_wall():
+    chart = charted(0.3, -0.45 + 0.14, 0.0)
+    chart.hear(Range(0.06, 0.0, True, OK))
+    chart.hear(SILENT)
+    assert not chart.too_near
+    assert chart.expected(RIGHT) == pytest.approx(0.06, abs=1e-6)
+
+
+def before_wall(clear_m: float, light: float, doubt_m: float = 0.005) -> Any:
+    chart = SimpleNamespace(doubt_m=lambda wall: doubt_m, ahead=lambda: FAR, clear_m=lambda ahead_m: clear_m)
+    front = SimpleNamespace(something=light > 0.05, level=light, hall=0.01)
+    robot = SimpleNamespace(body=SimpleNamespace(front_m=0.1))
+    return SimpleNamespace(s=SimpleNamespace(front=FrontSettings()), front=front, chart=chart, robot=robot)
+
+
+@pytest.mark.parametrize(
+    ("zone", "missing"),
+    [
+        (before_wall(0.02, 0.01), True),
+        (before_wall(0.02, 0.90), False),  # there it is
+        (before_wall(0.10, 0.01), False),  # too far to be seen
+        (before_wall(0.02, 0.01, doubt_m=0.1), False),  # nobody knows where it is
+    ],
+)
+def test_a_wall_that_should_be_there_and_gives_no_light_is_an_opening(zone, missing):
+    assert wall_is_missing(zone) == missing
+
+
+def test_a_touch_far_from_the_wall_is_no_dock_and_the_chart_is_in_doubt():
+    """At x = 0.8 the front is 0.3 m short of the far wall: what it touched was an opening's edge, or an object."""
+    zone: Any = StandIn()
+    zone.flash, zone.chart = None, charted(0.8, 0.0, 0.05)
+    zone.robot.body = SimpleNamespace(front_m=0.1)
+    finish(dock(zone, FAR))
+    assert zone.chart.lost
+    assert zone.chart.heading == 0.05
+    assert zone.way == 0.0  # nothing was pressed
+    there: Any = StandIn()
+    there.flash, there.chart, there.robot.body = None, charted(1.09, 0.0, 0.05), zone.robot.body
+    finish(dock(there, FAR))
+    assert not there.chart.lost
+    assert abs(there.chart.heading) < 0.01
+    assert SweepSettings().flat_m < 0.3

@@ -58,11 +58,6 @@ class Rows(Protocol):
         """Forget the row that is kept."""
         ...
 
-    @property
-    def session_number(self) -> int:
-        """How many handshakes there were."""
-        ...
-
 
 class BrickPacer:
     """A `robotcore.pacing.Pacer` for a brick that sends its rows by its own timer.
@@ -112,8 +107,8 @@ class BrickPacer:
 
     def _take(self, tick: int, row: Row) -> int:
         """Return the tick of a row; the first one of a session is that of `tick`."""
-        if self._session != self._rows.session_number:
-            self._session = self._rows.session_number
+        if self._session != row.session:
+            self._session = row.session
             self._beat.anchor(tick, row.clock_us)
         self._due_s = row.due_s
         return self._beat.tick(row.clock_us)

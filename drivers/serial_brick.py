@@ -176,7 +176,7 @@ class SerialBrick:
             return None
         if self.session.handshakes != self._handshakes:
             self._begin_session()
-        packed, sent_s, _, clock_us, _ = row
+        packed, sent_s, _, clock_us, _, _ = row
         counts = self._unpack(packed)
         age = counts[self._drive_age]
         if age != NEVER:
@@ -207,11 +207,6 @@ class SerialBrick:
         """Forget the row that is kept: its tick is over."""
         self._held = None
 
-    @property
-    def session_number(self) -> int:
-        """How many handshakes there were."""
-        return self.session.handshakes
-
     def _listen(self) -> None:
         """Keep the newest row; where there is none, wait once for what arrives."""
         wire, session = self._wire, self.session
@@ -219,31 +214,28 @@ class SerialBrick:
             self._reopen()
             return
         running = session.state == RUNNING
-        self._held = session.fresh() if running else None
-        if self._held is not None:
-            return
         try:
-            done = self._pump(wire)
+            if not running or session.row is None:
+                self._pump(wire)
         except OSError as error:
             self._lose_wire(f"the port failed: {error}")
             return
-        if done or session.state == RUNNING:
-            self._held = session.fresh()
+        if session.state == RUNNING:
+            self._held, session.row = session.row, None
         elif running:
             self._lost()
 
-    def _pump(self, wire: Wire) -> bool:
-        """Take in what comes, after at most one wait; tell whether the link runs and nothing was left to do."""
+    def _pump(self, wire: Wire) -> None:
+        """Take in what comes, after at most one wait."""
         session = self.session
         data = wire.read(True)
         now_s = self._clock()
         if data and session.feed(data, now_s):  # nearly always
-            return True
+            return
         session.tick(now_s)
         out = session.take()
         if out:
             self._send(out)
-        return False
 
     def _begin_session(self) -> None:
         """Start the loops afresh, and the encoders where they stood if the brick was restarted."""

@@ -17,13 +17,11 @@ PERIOD_US = 10_000
 
 
 def row(clock_us, at_s):
-    return Row(b"", at_s, at_s, clock_us & 0xFFFFFFFF, 0)
+    return Row(b"", at_s, at_s, clock_us & 0xFFFFFFFF, 0, 1)
 
 
 class Feed:
     """A backend for the pacer: rows come at their times (s, brick's us); waiting moves the clock."""
-
-    session_number = 1
 
     def __init__(self, rows):
         self.now_s = 0.0

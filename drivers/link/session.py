@@ -167,6 +167,7 @@ class Row(NamedTuple):
     due_s: float  #: when it is here if nothing holds it up, on the host's clock
     clock_us: int  #: the brick's own clock
     state: int
+    session: int  #: how many handshakes there were before it
 
 
 class HostSession:
@@ -195,7 +196,7 @@ class HostSession:
         self._numbers = itertools.count(1)
         self._nonce = 0
         self._heard_s = self._asked_s = 0.0
-        self._row: Row | None = None
+        self.row: Row | None = None  #: the newest, until it is taken
         self._events: list[tuple[str, str]] = []
         self._entries: dict[int, m.Entry] = {}
         self._expected = self._tries = 0
@@ -229,7 +230,7 @@ class HostSession:
         self.state = GREETING
         self._nonce = (self._nonce + 0x9E3779B1 + int(now_s * 1e6)) & 0xFFFFFFFF  # unlike the last ones
         self._entries.clear()
-        self._row = None
+        self.row = None
         self._tries = 0
         self._hello(now_s)
 
@@ -276,7 +277,7 @@ class HostSession:
 
     def fresh(self) -> Row | None:
         """Return the newest row if it was not taken before."""
-        row, self._row = self._row, None
+        row, self.row = self.row, None
         return row
 
     def events(self) -> list[tuple[str, str]]:
@@ -363,19 +364,19 @@ class HostSession:
         if len(message.row) != self._row_size:
             self.rows_refused += 1
             return
-        self._keep(message.clock_us, message.state, message.row, now_s)
         if self.state == STARTING:
             self.state = RUNNING
             self.handshakes += 1
             if self.handshakes > 1:
                 again = ", started anew: its encoders count on from where they stood" if self.restarted else ""
                 self.note("link-back", f"{self.brick_name} answers again (handshake {self.handshakes}){again}")
+        self._keep(message.clock_us, message.state, message.row, now_s)
 
     def _keep(self, clock_us: int, state: int, packed: bytes, now_s: float) -> None:
-        if self._row is not None:
+        if self.row is not None:
             self.rows_passed_over += 1
         sent_s = self._clock.sent(clock_us, now_s)
-        self._row = _new(Row, (packed, sent_s, sent_s + self._clock.wire_s, clock_us, state))
+        self.row = _new(Row, (packed, sent_s, sent_s + self._clock.wire_s, clock_us, state, self.handshakes))
 
     def _status(self, message: m.Status, now_s: float) -> None:
         self.status = message

@@ -29,10 +29,16 @@ NIGHT = 0.22  #: and with less than this nothing can be said
 RAMP_M = 0.006  #: an arm's edge is passed in a shorter way than this
 BARE = 0.85  #: where the brighter eye has more light than this, it sees plain floor
 BLACK = 0.92  #: an eye with more darkness is on black: paint is some .85 dark
+GREENISH = 0.025  #: light by which green leads red where a black eye has a marker's edge in its spot
 WELL = 0.5  #: an eye with more darkness is well on the line
 TINT = 0.045  #: share by which red and green differ on an edge of paint that is as dark
+GLANCES_M = 0.1  #: a glance shakes the robot, and the next blank may come of that alone
+SPOT_M = 0.008  #: so wide is what an eye sees: its darkness times this is how far the line's edge reaches into it
+FULL = 0.97  #: darker, the line's edge may be anywhere beyond the spot
+TRACE = 0.05  #: less darkness than this is noise
+SUDDEN_M = 0.012  #: as dark as that so shortly after floor: across an edge, not along it
 STRONG = 0.6  #: an eye with more darkness is mostly on the line
-BRIGHT = 0.32  #: an eye with less darkness is not on an arm
+BRIGHT = 0.5  #: an eye with less darkness is not on an arm
 
 
 def make_pid(s: LineSettings) -> Pid:
@@ -78,7 +84,11 @@ class Eye:
             self.misses += 1
             return
         self.misses = 0
-        self.dark = 1.0 - colour[4] / self.white
+        self.dark = self.reads(colour) if status == OK else 0.0  # full scale: brighter than any line, and no more
+
+    def reads(self, colour: Colour) -> float:
+        """Return the darkness of a reading as it stands, whether the nose is up or not."""
+        return 1.0 - colour[4] / self.white
 
 
 def is_tinted(colour: Colour) -> bool:
@@ -98,14 +108,17 @@ class Line:
         trail: the way the middle between the eyes came.
         ahead_m: how far ahead of the axle the eyes are.
         side_m: how far each is from the middle.
+        width_m: of the line; measured at the start.
         sample: the readings of the last look.
         travel_m: travel at the last look.
         heading_rad: heading at the last look.
         contact_m: travel at the last look at which an eye had a trace of the line.
         side: +1 where the line was last more under the left eye, -1 under the right.
         strong_m: travel at the last look at which an eye was mostly on the line.
+        swung_m: travel at the end of the last turn on the spot, and a little more.
         arm_m: travel at which an arm was last under an eye.
         lost_m: travel at which the line was last lost.
+        glanced_m: travel at the last look aside for a line that slipped.
         losses: how often in a row it was lost about there.
         pid: steers along the line; it remembers the bend across a short blank.
         rough_m: travel at the last sign of a floor that is not even.
@@ -121,14 +134,15 @@ class Line:
         left, right = robot.mount("floor_left"), robot.mount("floor_right")
         self.ahead_m = 0.5 * (left.ahead_m + right.ahead_m)
         self.side_m = 0.5 * (left.left_m - right.left_m)
+        self.width_m = 0.015
         self.left, self.right = Eye(), Eye()
         self.trail = Trail(self.ahead_m)
         self.travel_m = self.heading_rad = 0.0
         self.contact_m = 0.0
-        self.arm_m = self.strong_m = -1.0
+        self.arm_m = self.strong_m = self.swung_m = -1.0
         self.side = 1
         self.misses = 0
-        self.lost_m, self.losses = -math.inf, 0
+        self.lost_m, self.losses, self.glanced_m = -math.inf, 0, -math.inf
         self.pid = make_pid(settings)
         self.fresh = True
         self.bend_rad_s = 0.0
@@ -151,7 +165,7 @@ class Line:
             self.travel_m, self.heading_rad = drive[2], drive[3]
         travel, heading = self.travel_m, self.heading_rad
         if not -STEP_M < travel - self.trail.travel_m < STEP_M:
-            self.trail.follow(travel, heading)
+            self.trail.follow(travel, heading, self._offset())
         left_dark, right_dark = left.dark, right.dark
         bright = 1.0 - (left_dark if left_dark < right_dark else right_dark)
         if bright < LEVEL:
@@ -173,11 +187,11 @@ class Line:
             eye.white *= 1.0 - (UP if dark < 0.0 else DOWN) * dark
         if left_dark < BRIGHT:
             left.bright_m, left.bright_rad = travel, heading
-        elif left_dark > BLACK:
+        elif left_dark > BLACK and sample[2][1] - sample[2][0] < GREENISH:
             left.black_m = travel
         if right_dark < BRIGHT:
             right.bright_m, right.bright_rad = travel, heading
-        elif right_dark > BLACK:
+        elif right_dark > BLACK and sample[3][1] - sample[3][0] < GREENISH:
             right.black_m = travel
         if left_dark > self._trace or right_dark > self._trace:
             self.contact_m = travel
@@ -187,10 +201,33 @@ class Line:
         patience = self._patience
         return left.misses <= patience and right.misses <= patience and self.misses <= patience
 
-    def learn(self, left_white: float, right_white: float) -> None:
-        """Take what the floor reads under either eye; from here on it may change by a third, under both alike."""
+    def learn(self, left_white: float, right_white: float, width_m: float) -> None:
+        """Take what the floor reads under either eye, which may change by a third later, and the line's width."""
+        self.width_m = width_m
         self.left.white, self.right.white = left_white, right_white
         self._light = 1.0
+
+    def _offset(self) -> float | None:
+        """Return how far left of the middle between the eyes the line is, None where neither eye tells.
+
+        The more an eye has of the line, the farther the line's edge reaches into its spot. An eye that is dark
+        suddenly, or over paint, tells nothing.
+        """
+        left, right = self._tells(self.left, self.sample[2]), self._tells(self.right, self.sample[3])
+        edge = self.side_m - 0.5 * (self.width_m + SPOT_M)
+        if left and right:
+            return 0.5 * SPOT_M * (self.left.dark - self.right.dark)
+        if left or right:
+            return edge + SPOT_M * self.left.dark if left else -edge - SPOT_M * self.right.dark
+        return None
+
+    def _tells(self, eye: Eye, colour: Colour) -> bool:
+        return (
+            not eye.misses
+            and TRACE < eye.dark < FULL
+            and not (eye.dark > STRONG and self.travel_m - eye.bright_m < SUDDEN_M)
+            and not is_tinted(colour)
+        )
 
     def _miss(self, sample: Sample) -> None:
         """Take in a tick in which a reading is missing or marked."""
@@ -226,6 +263,10 @@ class Line:
         """Tell whether an eye is well on the line, and not on the edge of a marker or a strip."""
         left, right = self.sample[2], self.sample[3]
         return (self.left.dark > WELL and not is_tinted(left)) or (self.right.dark > WELL and not is_tinted(right))
+
+    def slipped(self, within_m: float) -> bool:
+        """Tell whether the line went just after it was all under one eye, and nobody looked for it there of late."""
+        return self.contact_m - self.strong_m < within_m and self.travel_m - self.glanced_m > GLANCES_M
 
     def eye(self, side: int) -> Eye:
         """Return the left eye for +1, the right one for -1."""

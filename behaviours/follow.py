@@ -17,9 +17,13 @@ FAINT = 0.012  #: and by so much light: less is noise
 
 
 def is_sudden(eye: Eye, line: Line, s: LineSettings) -> bool:
-    """Tell whether a dark eye came from floor to dark across an edge, and not by drifting or swinging onto the line."""
+    """Tell whether a dark eye came from floor to dark across an edge, and not by drifting or swinging onto the line.
+
+    It must have seen floor since the last turn on the spot, which may well have ended with this eye on the line.
+    """
+    gone = line.travel_m - eye.bright_m
     swing = abs(line.heading_rad - eye.bright_rad) * line.ahead_m
-    return line.travel_m - eye.bright_m < s.arm.sudden_m and swing < s.arm.swing_m
+    return gone < s.arm.sudden_m and swing < s.arm.swing * gone and line.swung_m < eye.bright_m
 
 
 def is_coloured(colour: Colour) -> bool:
@@ -54,16 +58,16 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
         left, right = left_eye.dark, right_eye.dark
         rough = line.travel_m - line.rough_m < shaken_m and line.rough_m > rough_after_m
         if (left > painted or right > painted) and not rough:
-            if left > painted and is_coloured(sample[2]):
-                left = 0.0
+            left_paint = left > painted and is_coloured(sample[2])
+            right_paint = right > painted and is_coloured(sample[3])
+            if left_paint or right_paint:  # a marker comes before its junction: no arm yet
+                left, right = 0.0 if left_paint else left, 0.0 if right_paint else right
             elif left > arm_dark and not left_eye.misses and is_sudden(left_eye, line, s):
                 return ARM_LEFT
-            if right > painted and is_coloured(sample[3]):
-                right = 0.0
             elif right > arm_dark and not right_eye.misses and is_sudden(right_eye, line, s):
                 return ARM_RIGHT
         blank = line.travel_m - line.contact_m
-        if blank > slipped_m and (blank > blank_m or line.contact_m - line.strong_m < slipped_m):
+        if blank > slipped_m and (blank > blank_m or line.slipped(slipped_m)):
             return BLANK
         error = left - right
         turn = update(error, dt)

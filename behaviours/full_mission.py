@@ -85,7 +85,7 @@ async def to_silver(robot: Robot, s: MissionSettings, load: Load) -> Line | None
     line = Line(robot, s.line)
     await learn_floor(robot, line, s.line)
     reason = await first(line_field(robot, line, s.line), silver_strip(robot, line, s.zone.silver))
-    load.whites = line.left.white, line.right.white
+    load.learnt = line.left.white, line.right.white, line.width_m
     return line if reason == SILVER else None
 
 
@@ -106,8 +106,8 @@ async def through_zone(robot: Robot, s: MissionSettings, load: Load, line: Line)
 async def to_red(robot: Robot, s: MissionSettings, load: Load) -> str:
     """Follow the line behind the zone to the red strip."""
     line = Line(robot, s.line)
-    if load.whites:
-        line.learn(*load.whites)
+    if load.learnt:
+        line.learn(*load.learnt)
     else:
         await learn_floor(robot, line, s.line)
     line.look(await tick())

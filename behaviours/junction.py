@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 from behaviours.eyes import BLACK, Eye, Line, Met
 from behaviours.follow import is_coloured
-from behaviours.motion import drive_on, follow_ray, ray_turn, settle, turn_by, wheels
-from behaviours.settings import LineSettings, MarkerSettings
+from behaviours.motion import drive_on, follow_ray, ray_turn, settle, turn_by, wheels, wrap
+from behaviours.settings import ArmSettings, LineSettings, MarkerSettings
 from behaviours.strips import is_green
 from robotcore.control import Vote
 from robotcore.kernel import tick
@@ -23,27 +23,48 @@ from robotcore.robot import Robot
 SIDES = {1: "left", -1: "right"}
 
 
+class Passing:
+    """What both eyes have seen of an arm on the way across it."""
+
+    def __init__(self, line: Line, s: ArmSettings) -> None:
+        self._line, self._s = line, s
+        self._dark = {1: 0, -1: 0}
+
+    @property
+    def both(self) -> bool:
+        """Tell whether there was an arm under both eyes, for much the same way."""
+        return min(self._dark.values()) > self._s.both * max(self._dark.values())
+
+    def clear(self) -> bool:
+        """Take in this tick's readings; tell whether the arm is behind both eyes."""
+        self._line.arm_m = self._line.travel_m
+        dark = [self._darkness(side) for side in (1, -1)]
+        for side, darkness in zip((1, -1), dark, strict=True):
+            self._dark[side] += darkness > self._s.dark
+        return max(dark) < self._s.clear
+
+    def _darkness(self, side: int) -> float:
+        """Return what an eye has of the arm; a marker behind it is none."""
+        eye, sample = self._line.eye(side), self._line.sample
+        colour = sample.floor_left if side > 0 else sample.floor_right
+        if eye.misses:
+            return eye.dark
+        return 0.0 if is_coloured(colour) else eye.reads(colour)
+
+
 async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool:
     """Cross an arm on `side`, then go on straight or round the corner; False where no line was found."""
     a = s.arm
-    ray = line.trail.ray(s.gap.fit_m, line.travel_m, line.heading_rad)
-    start = line.travel_m
-    dark = {1: 0, -1: 0}
-
-    def clear() -> bool:
-        for eye, which, colour in ((line.left, 1, robot.sample.floor_left), (line.right, -1, robot.sample.floor_right)):
-            if eye.dark > a.dark and not eye.misses and not is_coloured(colour):
-                dark[which] += 1
-        line.arm_m = line.travel_m
-        return line.left.dark < 0.5 and line.right.dark < 0.5
-
-    if not await follow_ray(robot, line, ray, a.longest_m, a.speed_m_s, clear):
+    ray = line.trail.ray(s.gap.fit_m, line.travel_m - a.edge_m, line.heading_rad)
+    start, passing = line.travel_m, Passing(line, a)
+    if not await follow_ray(robot, line, ray, a.longest_m, a.speed_m_s, passing.clear):
         return True
     width = line.travel_m - start
-    await follow_ray(robot, line, ray, a.beyond_m, a.speed_m_s)
+    await follow_ray(robot, line, ray, max(a.beyond_m, line.width_m + a.over_m - width), a.speed_m_s)
     await settle(robot, line, 0.06)
-    both = dark[1] > 1 and dark[-1] > 1
+    both = passing.both
     if await line_ahead(robot, line, side, s):
+        await turn_by(robot, line, wrap(ray.heading_rad - line.heading_rad), s.turn)
         robot.decide("crossing", arms="both" if both else SIDES[side], width=round(width, 3))
         return True
     return await round_corner(robot, line, side, not both, s)
@@ -65,10 +86,14 @@ async def line_ahead(robot: Robot, line: Line, side: int, s: LineSettings) -> bo
     """Swing away from the arm's side: the eye of that side comes over the middle. Tell whether it finds the line."""
     eye = line.eye(side)
     swing = s.arm.peek_m / line.ahead_m
-    found = await turn_by(robot, line, -side * swing, s.turn, until=lambda: eye.dark > 0.4)
+
+    def seen() -> bool:
+        return eye.dark > 0.4 and not is_coloured(robot.sample.floor_left if side > 0 else robot.sample.floor_right)
+
+    found = await turn_by(robot, line, -side * swing, s.turn, until=seen)
     if not found:
         await settle(robot, line, 0.05)
-        found = eye.dark > 0.4
+        found = seen()
     if not found:
         await turn_by(robot, line, side * swing, s.turn)
     return found

@@ -19,21 +19,23 @@ async def carry_on(robot: Robot, line: Line, s: LineSettings) -> bool:
     """Go on straight where the line ended; True once an eye has a line again, False beyond the longest gap."""
     g = s.gap
     ended_m = line.contact_m
-    if ended_m - line.strong_m < g.slipped_m and await glance(robot, line, s):
-        return True
+    if line.slipped(g.slipped_m):
+        line.glanced_m = line.travel_m
+        if await glance(robot, line, s):
+            return True
     ray = line.trail.ray(g.fit_m, ended_m, line.heading_rad)
     again, start_m = 0, line.travel_m
-    while again < 2:
-        gone = line.travel_m - ended_m
-        if line.travel_m - start_m > g.longest_m:
+    reach, wave = line.side * g.weave_m, math.tau / g.weave_length_m
+    while again < g.readings:
+        gone = line.travel_m - start_m
+        if gone > g.longest_m:
             return False
-        weave = 0.0
-        if gone > g.weave_after_m:
-            weave = line.side * g.weave_m * math.sin((gone - g.weave_after_m) / g.weave_length_m * math.tau)
-        wheels(robot, g.speed_m_s, ray_turn(line, ray, weave, g.speed_m_s))
+        left, rate = reach * math.sin(wave * gone), reach * wave * g.speed_m_s * math.cos(wave * gone)
+        wheels(robot, g.speed_m_s, ray_turn(line, ray, left, g.speed_m_s, rate))
         if not line.look(await tick()):
             return False
-        again = again + 1 if line.touched else 0
+        again = again + 1 if line.left.dark > g.touch or line.right.dark > g.touch else 0
+    line.swung_m = line.travel_m + g.land_m
     gone = line.travel_m - ended_m
     if gone > g.told_m:
         robot.decide("gap", length=round(gone, 3))
@@ -68,7 +70,7 @@ async def search(robot: Robot, line: Line, ray: Ray, angle_rad: float, s: LineSe
     """Turn to where the line was last, then to the other side, each up to `angle_rad` off the line's heading."""
     await settle(robot, line, 0.05)
     for side in (line.side, -line.side):
-        left = wrap(ray.heading_rad + side * angle_rad - line.heading_rad)
+        left = wrap(ray.heading_rad - line.heading_rad) + side * angle_rad
         if left * side > 0.0 and await turn_by(robot, line, left, s.turn, until=lambda: line.met):
             robot.decide("found", side="left" if side > 0 else "right")
             return True

@@ -15,6 +15,7 @@ from robotcore.kernel import tick
 from robotcore.robot import Robot
 
 Seen = Callable[[], bool]
+SWUNG_M = 0.008  #: so far behind a turn its swing has died away
 
 
 def never() -> bool:
@@ -64,8 +65,8 @@ async def follow_ray(
     return False
 
 
-def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float) -> float:
-    """Return the rate of turn that keeps the eyes' middle `left_m` to the left of `ray`.
+def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float, left_m_s: float = 0.0) -> float:
+    """Return the rate of turn that keeps the eyes' middle `left_m` to the left of `ray`, that grows by `left_m_s`.
 
     Turning at w moves the eyes sideways at ahead * w, driving at speed * sin(heading off the ray): both together shall
     close the distance with a time constant of 0.15 s.
@@ -73,7 +74,7 @@ def ray_turn(line: Line, ray: Ray, left_m: float, speed_m_s: float) -> float:
     x, y = line.trail.middle(line.travel_m, line.heading_rad)
     off = ray.left_of(x, y) - left_m
     drift = speed_m_s * (ray.ux * math.sin(line.heading_rad) - ray.uy * math.cos(line.heading_rad))
-    turn = -(off / 0.15 + drift) / line.ahead_m
+    turn = (left_m_s - off / 0.15 - drift) / line.ahead_m
     return max(-3.0, min(3.0, turn))
 
 
@@ -101,6 +102,7 @@ async def turn_by(
         rate = min(fastest, max(s.slowest_rad_s, s.per_rad * abs(left)))
         wheels(robot, speed_m_s, math.copysign(rate, left))
         line.look(await tick())
+        line.swung_m = line.travel_m + SWUNG_M
         ticks -= 1
         if abs(line.heading_rad - start) >= blind_rad and until():
             return True

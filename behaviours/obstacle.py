@@ -43,6 +43,7 @@ class Looming:
         self._seen: deque[tuple[float, float]] = deque(maxlen=24)
         self._lit_m: float | None = None
         self._learnt, self._sum = 0, 0.0
+        self._flash, self._last, self._flashed, self._said = s.flash, 0.0, 0, EMPTY
         self._light = self.empty = self.rise = 0.0
 
     def forget(self) -> None:
@@ -52,12 +53,23 @@ class Looming:
         self._learnt, self._sum = 0, 0.0
 
     def see(self, light: float, travel_m: float) -> int:
-        """Take in the sensor's lightness at a travel; return `EMPTY`, `DIM` or `LIT`."""
+        """Take in the sensor's lightness at a travel; return `EMPTY`, `DIM` or `LIT`.
+
+        What comes nearer grows brighter bit by bit. A jump is a flash, and changes nothing unless it lasts.
+        """
         if self._learnt < self._s.learn:
             self._learnt += 1
             self._sum += light
-            self.empty = self._light = self._sum / self._learnt
+            self.empty = self._light = self._last = self._sum / self._learnt
             return EMPTY
+        if light - self._last > self._flash and self._flashed < self._s.flashes:
+            self._flashed += 1
+            return self._said
+        self._last, self._flashed = light, 0
+        self._said = said = self._take(light, travel_m)
+        return said
+
+    def _take(self, light: float, travel_m: float) -> int:
         self._light = smooth = self._light + self._share * (light - self._light)
         self.rise = rise = smooth - self.empty
         if rise <= self._rise:

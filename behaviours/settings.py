@@ -54,14 +54,23 @@ class ArmSettings:
     """Darkness of an eye that is fully on an arm."""
     painted: float = number(0.6, 0.2, 1.0)
     """Darkness from which an eye may be on paint: markers and strips are some .8 dark."""
-    sudden_m: float = number(0.009, 0.002, 0.05)
+    sudden_m: float = number(0.008, 0.002, 0.05)
     """From floor to arm in so short a way: across the spot of an eye (8 mm), not along the edge of a bend."""
-    swing_m: float = number(0.002, 0.0, 0.02)
-    """The eye's own swing meanwhile, by turning, may be so much; else it swung onto the line by itself."""
+    edge_m: float = number(0.010, 0.0, 0.05)
+    """So much of the way before an arm says nothing of the line: the arm was half seen already."""
+    swing: float = number(0.6, 0.0, 2.0)
+    """The eye's own swing meanwhile, by turning, may be such a share of the way; else it swung onto the line."""
     longest_m: float = number(0.042, 0.02, 0.2)
     """What stays dark longer than this is no arm (widest line 20 mm, at a slant, and the spot): lifted nose, shade."""
     beyond_m: float = number(0.009, 0.0, 0.05)
     """So far past the arm before looking for the line ahead: spot and slant of the arm."""
+    clear: float = number(0.7, 0.2, 1.0)
+    """Darkness below which an eye has left the arm; it may still be half on the line."""
+    both: float = number(0.5, 0.1, 1.0)
+    """An arm that one eye sees for less than such a share of the other's time is none: that eye clipped the line."""
+    over_m: float = number(0.015, 0.0, 0.05)
+    """At least so much more than the line's width lies between arm and look: an arm that was met on its corner is
+    short, and the rest of it would pass for a line."""
     peek_m: float = number(0.012, 0.003, 0.03)
     """Sideways swing of the eyes when looking for a line ahead: brings one eye over the middle."""
     speed_m_s: float = number(0.11, 0.02, 0.5)
@@ -87,11 +96,15 @@ class GapSettings:
     """Speed across a gap."""
     fit_m: float = number(0.045, 0.02, 0.2)
     """The heading of the line is taken over so much of it; before a gap it is straight for at least 50 mm."""
-    weave_m: float = number(0.006, 0.0, 0.02)
-    """Sideways weave in a gap: a thin line that is still there, between the eyes, is touched by it."""
-    weave_after_m: float = number(0.090, 0.0, 0.2)
-    """Weaving begins after so much without a line."""
-    weave_length_m: float = number(0.09, 0.02, 0.5)
+    touch: float = number(0.13, 0.05, 0.9)
+    """Darkness from which an eye may have the line again,"""
+    readings: int = whole(3, 1, 20)
+    """for so many readings in a row."""
+    land_m: float = number(0.020, 0.0, 0.1)
+    """For so long after that nothing is an arm: the line's blunt end is met on its corner, and askew."""
+    weave_m: float = number(0.008, 0.0, 0.02)
+    """Sideways weave in a gap: a line that begins again just between the eyes, or never ended, is touched by it."""
+    weave_length_m: float = number(0.11, 0.02, 0.5)
     """Way for one weave to both sides."""
     search_rad: float = number(0.7, 0.1, 1.5)
     """Search to both sides at the end of a gap. Less than a right angle: never find the way back."""
@@ -197,6 +210,10 @@ class ObstacleSettings:
     """Distance by looming at which the robot stops. The hall's light on the obstacle makes it seem a fifth farther."""
     dazzle: float = number(0.75, 0.1, 5.0)
     """Light so far above the empty hall's is near, whatever its growth."""
+    flash: float = number(0.4, 0.05, 5.0)
+    """Light that jumps by more than this between two readings is a flash, not something that comes nearer,"""
+    flashes: int = whole(10, 0, 100)
+    """unless it lasts for more readings than these."""
     approach_m_s: float = number(0.08, 0.02, 0.5)
     """Speed towards something that is seen."""
     back_m: float = number(0.030, 0.0, 0.2)
@@ -279,6 +296,10 @@ class LineSettings:
     strip: StripSettings = part(StripSettings)
     start_rad: float = number(0.38, 0.0, 1.0)
     """Swing to both sides at the start, in which each eye learns how bright the floor is here."""
+    start_narrow_m: float = number(0.008, 0.002, 0.1)
+    """The line is not narrower than this, whatever the swing tells,"""
+    start_wide_m: float = number(0.022, 0.002, 0.1)
+    """and not wider than this."""
 
 
 RIGHT_ANGLE = math.pi / 2

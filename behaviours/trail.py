@@ -1,18 +1,22 @@
-"""Where the middle between the floor eyes went, and the straight line through the end of that way.
+"""Where the line was seen, and the straight line through the end of it.
 
-On a line that is followed well the eyes' middle is on the line, so its way is the line. The robot's own heading is
-not: behind a bend the body still swings in for a robot's length while the eyes are on the straight already.
+Each point is the middle between the floor eyes, set right by what each eye had of the line: so it matters little how
+the robot wriggled along it. The robot's own heading is not the line's: behind a bend the body still swings in for a
+robot's length while the eyes are on the straight already.
 
 Rules: metres and radians, from encoders alone; good over the last tenth of a metre, which is all that is asked.
 """
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from typing import NamedTuple
 
 STEP_M = 0.005  #: one point each
+MORE_POINTS = 4  #: by so many the way is lengthened as long as it is straight
+SHORT = 0.6  #: points over less than this share of what is asked for do not tell a direction
+STRAIGHT_M = 0.001  #: rms distance from a straight line up to which a way was straight
 BENT_M = 0.002  #: rms distance from a straight line above which a way was not straight
-LEAST_POINTS = 5
 
 
 class Ray(NamedTuple):
@@ -33,8 +37,16 @@ class Ray(NamedTuple):
         return self.ux * (y - self.y) - self.uy * (x - self.x)
 
 
+class Point(NamedTuple):
+    """A point of the line's middle, seen after so much travel."""
+
+    travel_m: float
+    x_m: float
+    y_m: float
+
+
 class Trail:
-    """The way of the eyes' middle.
+    """The way of the line, as far as the eyes saw it.
 
     Args:
         ahead_m: how far ahead of the axle the eyes are.
@@ -50,24 +62,26 @@ class Trail:
     def __init__(self, ahead_m: float) -> None:
         self.ahead_m = ahead_m
         self.x_m = self.y_m = self.travel_m = self.heading_rad = 0.0
-        self._points: deque[tuple[float, float, float]] = deque(maxlen=40)
+        self._points: deque[Point] = deque(maxlen=40)
 
     def clear(self) -> None:
         """Forget the way, not the place."""
         self._points.clear()
 
-    def follow(self, travel_m: float, heading_rad: float) -> None:
-        """Make a point of the encoders' travel and heading; call it every `STEP_M`, which is what the sums cost."""
+    def follow(self, travel_m: float, heading_rad: float, left_m: float | None) -> None:
+        """Make a point of the encoders' travel and heading; call it every `STEP_M`, which is what the sums cost.
+
+        The line is `left_m` to the left of the middle between the eyes; None where they do not tell.
+        """
         moved = travel_m - self.travel_m
         middle = 0.5 * (heading_rad + self.heading_rad)
         self.x_m += moved * math.cos(middle)
         self.y_m += moved * math.sin(middle)
         self.travel_m, self.heading_rad = travel_m, heading_rad
-        if moved > 0.0:
-            ahead = self.ahead_m
-            self._points.append(
-                (travel_m, self.x_m + ahead * math.cos(heading_rad), self.y_m + ahead * math.sin(heading_rad))
-            )
+        if moved > 0.0 and left_m is not None:
+            ahead, ux, uy = self.ahead_m, math.cos(heading_rad), math.sin(heading_rad)
+            x, y = self.x_m + ahead * ux - left_m * uy, self.y_m + ahead * uy + left_m * ux
+            self._points.append(Point(travel_m, x, y))
 
     def axle(self, travel_m: float, heading_rad: float) -> tuple[float, float]:
         """Return where the middle of the axle is, given the encoders' travel and heading now."""
@@ -81,34 +95,39 @@ class Trail:
         return x + self.ahead_m * math.cos(heading_rad), y + self.ahead_m * math.sin(heading_rad)
 
     def ray(self, length_m: float, until_m: float, heading_rad: float) -> Ray:
-        """Return the straight line through the last `length_m` of the way before the travel `until_m`.
+        """Return the straight line through the way before the travel `until_m`.
 
-        Where that was short or not straight, as just behind a corner, the way since then tells more of the line: the
-        eyes went on with it between them. The robot's heading where there are not three points yet.
+        It goes through the last `length_m`, or through as much more as is straight.
+
+        Where that was too short or not straight, as just behind a corner, the robot's heading tells more of the line.
         """
-        before = [(x, y) for travel, x, y in self._points if until_m - length_m <= travel <= until_m]
-        if len(before) < 3:
-            x, y = self.middle(self.travel_m, heading_rad)
-            return Ray(x, y, math.cos(heading_rad), math.sin(heading_rad))
-        ray, off_m = fit(before)
-        short = (len(before) - 1) * STEP_M < 0.6 * length_m
-        since = [(x, y) for travel, x, y in self._points if travel >= max(until_m, self.travel_m - length_m)]
-        if (short or off_m > BENT_M) and len(since) >= LEAST_POINTS:
-            ray, _ = fit(since)
-        return ray
+        points = [point for point in self._points if point.travel_m <= until_m]
+        least, best, allowed_m = math.ceil(length_m / STEP_M), None, BENT_M
+        for count in range(least, max(least, len(points)) + 1, MORE_POINTS):
+            near = points[-count:]
+            if len(near) < 3 or near[-1].travel_m - near[0].travel_m < SHORT * length_m:
+                break
+            ray, off_m = fit(near)
+            if off_m > allowed_m:
+                break
+            best, allowed_m = ray, STRAIGHT_M
+        if best is not None:
+            return best
+        x, y = points[-1][1:3] if points else self.middle(self.travel_m, heading_rad)
+        return Ray(x, y, math.cos(heading_rad), math.sin(heading_rad))
 
 
-def fit(points: list[tuple[float, float]]) -> tuple[Ray, float]:
+def fit(points: Sequence[Point]) -> tuple[Ray, float]:
     """Return the line through points by least squares across its own direction, and their rms distance from it."""
     count = len(points)
-    x = sum(point[0] for point in points) / count
-    y = sum(point[1] for point in points) / count
-    xx = sum((px - x) ** 2 for px, _ in points)
-    yy = sum((py - y) ** 2 for _, py in points)
-    xy = sum((px - x) * (py - y) for px, py in points)
+    x = sum(point.x_m for point in points) / count
+    y = sum(point.y_m for point in points) / count
+    xx = sum((point.x_m - x) ** 2 for point in points)
+    yy = sum((point.y_m - y) ** 2 for point in points)
+    xy = sum((point.x_m - x) * (point.y_m - y) for point in points)
     angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
     ux, uy = math.cos(angle), math.sin(angle)
-    if ux * (points[-1][0] - points[0][0]) + uy * (points[-1][1] - points[0][1]) < 0.0:
+    if ux * (points[-1].x_m - points[0].x_m) + uy * (points[-1].y_m - points[0].y_m) < 0.0:
         ux, uy = -ux, -uy
     across = uy * uy * xx - 2.0 * ux * uy * xy + ux * ux * yy
     return Ray(x, y, ux, uy), math.sqrt(max(0.0, across) / count)

@@ -14,9 +14,9 @@ from behaviours.missions import MISSIONS
 from behaviours.motion import ray_turn, wrap
 from behaviours.obstacle import DIM, EMPTY, LIT, Looming, Orbit, Sweep, free_side
 from behaviours.settings import FollowSettings, LineSettings, MarkerSettings, ObstacleSettings, StripSettings
-from behaviours.start import Brightness
+from behaviours.start import Swing
 from behaviours.strips import is_green, is_red, paint
-from behaviours.trail import Ray, Trail
+from behaviours.trail import Point, Ray, Trail, fit
 from robotcore.mission import read_settings
 from robotcore.readings import SATURATED
 from robotcore.settings import fields_of, replaced
@@ -143,7 +143,7 @@ class TestEyes:
     def test_darkness_is_one_on_black_and_nought_on_the_floor_whatever_the_light(self):
         for level in (0.6, 1.0, 1.5):
             known = line()
-            known.learn(level, level)
+            known.learn(level, level, 0.015)
             white = WHITE._replace(contrast=level)
             known.look(sample(1, white, BLACK._replace(contrast=0.0)))
             assert known.left.dark == pytest.approx(0.0, abs=0.01)
@@ -230,6 +230,26 @@ class TestEyes:
             known.look(sample(1, mix(share, paint_, WHITE), WHITE))
             assert not known.met
 
+    def test_a_line_slipped_if_it_went_just_after_it_was_all_under_one_eye(self):
+        known = line()
+        known.look(sample(1, BLACK, WHITE, drive=drive(0.200)))
+        known.look(sample(2, WHITE, WHITE, drive=drive(0.220)))
+        assert known.slipped(S.gap.slipped_m)
+        known.glanced_m = 0.210
+        assert not known.slipped(S.gap.slipped_m)
+        faint = line()
+        faint.look(sample(1, mix(0.3, BLACK, WHITE), WHITE, drive=drive(0.200)))
+        faint.look(sample(2, WHITE, WHITE, drive=drive(0.220)))
+        assert not faint.slipped(S.gap.slipped_m)
+
+    def test_an_eye_that_a_turn_left_on_the_line_sees_no_arm(self):
+        known = line()
+        for tick in range(1, 5):
+            known.look(sample(tick, mix(min(1.0, 0.4 * tick), BLACK, WHITE), WHITE, drive=drive(0.002 * tick)))
+        assert is_sudden(known.left, known, S)
+        known.swung_m = 0.009
+        assert not is_sudden(known.left, known, S)
+
     def test_only_black_is_line(self):
         known = line()
         for seen, is_it in ((BLACK, True), (GREEN, False), (RED, False), (WHITE, False), (MISSING_COLOUR, False)):
@@ -237,39 +257,31 @@ class TestEyes:
             assert is_line(known.left, seen, S) is is_it
 
 
-class TestBrightness:
+class TestSwing:
     def test_the_floor_is_learnt_between_line_and_bumps(self):
-        seen = Brightness()
+        seen = Swing()
         for contrast in [0.0] * 20 + [0.5] * 6 + [0.9, 0.91, 0.89] * 25 + [1.4] * 5:
-            seen.see(WHITE._replace(contrast=contrast))
+            seen.see(WHITE._replace(contrast=contrast), 0.0)
         assert seen.white == pytest.approx(0.9, abs=0.02)
 
     def test_nothing_seen_leaves_the_calibration(self):
-        seen = Brightness()
-        seen.see(MISSING_COLOUR)
-        assert seen.white == 1.0
+        seen = Swing()
+        seen.see(MISSING_COLOUR, 0.0)
+        assert (seen.white, seen.dark_rad) == (1.0, 0.0)
 
 
 class TestTrail:
     @given(st.floats(-3.0, 3.0), st.floats(0.0, 0.002), st.integers(0, 1000))
-    def test_the_ray_is_the_total_least_squares_line(self, heading, noise, seed):
-        """Against the first principal direction by numpy's singular value decomposition."""
-        trail, points = Trail(0.0), []
+    def test_the_fit_is_the_total_least_squares_line(self, heading, noise, seed):
+        """Against the first principal direction and the second singular value by numpy."""
         rng = np.random.default_rng(seed)
-        for i in range(1, 12):
-            trail._points.append(
-                (
-                    i * 0.005,
-                    *(
-                        i * 0.005 * np.array([math.cos(heading), math.sin(heading)]) + rng.normal(0.0, noise, 2)
-                    ).tolist(),
-                )
-            )
-        points = np.array([point[1:] for point in trail._points])
-        ray = trail.ray(1.0, 1.0, heading)
-        _, _, axes = np.linalg.svd(points - points.mean(axis=0))
+        along = np.arange(12)[:, None] * 0.005 * np.array([[math.cos(heading), math.sin(heading)]])
+        points = along + rng.normal(0.0, noise, (12, 2))
+        ray, off_m = fit([Point(0.0, float(x), float(y)) for x, y in points])
+        _, sizes, axes = np.linalg.svd(points - points.mean(axis=0))
         assert abs(ray.ux * axes[0][1] - ray.uy * axes[0][0]) < 1e-6
         assert ray.ux * math.cos(heading) + ray.uy * math.sin(heading) > 0.5
+        assert off_m == pytest.approx(sizes[1] / math.sqrt(12), abs=1e-9)
 
     def test_behind_a_bend_the_ray_is_the_lines_heading_and_not_the_bodys(self):
         """Eyes kept on a 100 mm bend and 60 mm of straight: a pulled body (tractrix) still points 17 degrees off."""
@@ -283,23 +295,35 @@ class TestTrail:
             step = math.hypot(eye[0] - x, eye[1] - y) - 0.07
             x, y, travel = x + step * math.cos(heading), y + step * math.sin(heading), travel + step
             if travel - trail.travel_m > 0.005:
-                trail.follow(travel, heading)
+                trail.follow(travel, heading, 0.0)
             if s > 0.157 + 0.06:
                 break
         ray = trail.ray(0.04, travel, heading)
         assert abs(wrap(ray.heading_rad - 1.57)) < math.radians(5.0)
         assert abs(wrap(heading - 1.57)) > math.radians(15.0)
 
-    def test_just_behind_a_corner_the_way_since_tells_the_lines_direction(self):
-        """Eyes swing 30 mm across to the line of a corner, touch it, and go on 60 mm between its edges."""
+    def test_just_behind_a_corner_the_heading_tells_more_than_the_way(self):
+        """Eyes swing 30 mm across to the line of a corner: that way says nothing of the line's direction."""
         trail = Trail(0.0)
-        for i in range(1, 7):
-            trail._points.append((0.1 + 0.005 * i, 0.001 * i, -0.005 * i))
-        touched_m = 0.130
-        for i in range(1, 13):
-            trail._points.append((touched_m + 0.005 * i, 0.006 + 0.005 * i, -0.030))
-        trail.travel_m = touched_m + 0.060
-        assert abs(trail.ray(0.045, touched_m, 0.0).heading_rad) < 0.05
+        for i in range(1, 11):
+            x_m = 0.001 * i if i < 6 else 0.005 * i - 0.02
+            trail._points.append(Point(0.1 + 0.005 * i, x_m, -0.005 * min(i, 6)))
+        assert abs(trail.ray(0.045, 0.150, 0.1).heading_rad - 0.1) < 0.001
+        assert abs(trail.ray(0.045, 0.115, 0.1).heading_rad - 0.1) < 0.001
+
+    def test_the_longer_the_way_is_straight_the_better_the_rays_direction(self):
+        """A wriggle of 1 mm over the last 45 mm alone would turn the ray by two degrees."""
+        trail = Trail(0.0)
+        for i in range(1, 41):
+            trail._points.append(Point(0.005 * i, 0.005 * i, 0.0009 * math.sin(0.35 * i)))
+        assert abs(trail.ray(0.045, 1.0, 0.3).heading_rad) < math.radians(0.7)
+        assert abs(fit(list(trail._points)[-9:])[0].heading_rad) > math.radians(1.5)
+
+    def test_a_point_is_where_the_eyes_say_the_line_is(self):
+        trail = Trail(0.07)
+        trail.follow(0.01, 0.0, 0.004)
+        trail.follow(0.02, 0.0, None)
+        assert list(trail._points) == [Point(0.01, pytest.approx(0.08), pytest.approx(0.004))]
 
     def test_a_ray_of_too_few_points_is_the_bodys_heading(self):
         assert Trail(0.07).ray(0.05, 0.0, 0.5).heading_rad == pytest.approx(0.5)

@@ -35,13 +35,13 @@ from tests.ideal_robot import (
 
 def test_darkness_is_by_contrast_and_by_each_eyes_own_white():
     line = Line(Ideal(), S)
-    line.learn(1.0, 0.8)
+    line.learn(1.0, 0.8, 0.015)
     looked(colour(0.525), colour(0.81), line=line)
     assert (line.left.dark, line.right.dark) == (pytest.approx(0.5), pytest.approx(0.0, abs=1e-9))
     looked(FLOOR, colour(0.43), line=line)
     assert (line.left.dark, line.right.dark) == (pytest.approx(0.0, abs=1e-9), pytest.approx(0.5))
-    line.learn(0.9, 0.8)
-    assert (line.left.white, line.right.white) == (0.9, 0.8)
+    line.learn(0.9, 0.8, 0.012)
+    assert (line.left.white, line.right.white, line.width_m) == (0.9, 0.8, 0.012)
 
 
 def test_a_missing_reading_leaves_the_last_and_is_counted():
@@ -171,7 +171,7 @@ def test_forgetting_starts_a_new_line():
     line, _ = looked(TAPE, FLOOR, at(0.2))
     line.fresh, line.bend_rad_s = False, 1.0
     for travel in (0.3, 0.31, 0.32, 0.33):
-        looked(FLOOR, FLOOR, at(travel), line=line)
+        looked(colour(0.7), FLOOR, at(travel), line=line)
     assert line.trail._points
     line.forget()
     assert line.fresh

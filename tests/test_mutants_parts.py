@@ -347,7 +347,7 @@ def test_the_trail_follows_exact_arcs():
     trail, radius, travel = Trail(0.0), 0.2, 0.0
     while travel < 0.3:
         travel += 0.005
-        trail.follow(travel, travel / radius)
+        trail.follow(travel, travel / radius, 0.0)
     x, y = trail.axle(travel, travel / radius)
     assert x == pytest.approx(radius * math.sin(travel / radius), abs=1e-4)
     assert y == pytest.approx(radius * (1 - math.cos(travel / radius)), abs=1e-4)
@@ -359,7 +359,7 @@ def test_the_trail_follows_exact_arcs():
 def test_the_ray_goes_through_the_end_of_the_way(heading):
     trail = Trail(AHEAD)
     for step in range(1, 41):
-        trail.follow(0.005 * step, heading)
+        trail.follow(0.005 * step, heading, 0.0)
     ray = trail.ray(0.045, 0.2, heading)
     assert wrap(ray.heading_rad - heading) == pytest.approx(0.0, abs=1e-6)
     x, y = trail.middle(0.2, heading)
@@ -372,7 +372,7 @@ def test_the_ray_is_of_the_asked_stretch_alone():
     for step in range(60):
         travel += 0.005
         heading = 0.0 if step < 30 else 1.0
-        trail.follow(travel, heading)
+        trail.follow(travel, heading, 0.0)
     assert trail.ray(0.045, travel, 9.0).heading_rad == pytest.approx(1.0, abs=0.05)
     assert trail.ray(0.045, 0.15, 9.0).heading_rad == pytest.approx(0.0, abs=0.05)
     trail.clear()

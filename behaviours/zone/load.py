@@ -21,7 +21,8 @@ class Load:
         dropped: objects dropped so far.
         stops: lacks of progress so far.
         checkpoint: the last one reached.
-        whites: what the floor read under both eyes before the zone; None where that was not seen in this run.
+        learnt: what the floor read under both eyes before the zone and the line's width; None where that was not
+            seen in this run.
 
     """
 
@@ -30,7 +31,7 @@ class Load:
         self.dropped = resume.dropped
         self.stops = resume.stops
         self.checkpoint = resume.checkpoint
-        self.whites: tuple[float, float] | None = None
+        self.learnt: tuple[float, float, float] | None = None
 
     @property
     def count(self) -> int:

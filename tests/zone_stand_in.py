@@ -23,7 +23,7 @@ class StandIn:
     def __init__(self, light: Callable[[float], float] = lambda way: 0.0, speed_m_s: float = 0.0) -> None:
         self.s = ZoneSettings()
         self.robot = SimpleNamespace(period_s=PERIOD_S, stand=self.stand, decide=lambda *a, **k: None)
-        self.load = SimpleNamespace(whites=None)
+        self.load = SimpleNamespace(learnt=None)
         self.front = SimpleNamespace(level=light(0.0))
         self.way, self.speed, self.turn, self.speeds = 0.0, speed_m_s, 0.0, [speed_m_s]
         self._light = light

@@ -3,9 +3,9 @@
     serial:/dev/ttyACM0?baud=115200      serial:socket://brick:4000      serial:rfc2217://brick:4000
 
 Rules: a tick begins when its row comes (`drivers.brick_pacer`); `sense` by itself waits at most one period, once; a
-port is reopened by a thread of its own, so that a network port cannot hold up the loop; while the link is lost the
-robot stands, by our stop where it still gets through and by the brick's dead-man timer in any case; a brick that was
-restarted counts on from where its encoders stood. The clock is an argument.
+lost port is closed and reopened by a thread of its own, so that a network cannot hold up the loop; while the link is
+lost the robot stands, by our stop where it still gets through and by the brick's dead-man timer in any case; a brick
+that was restarted counts on from where its encoders stood. The clock is an argument.
 """
 
 import contextlib
@@ -158,9 +158,13 @@ class SerialBrick:
         self.stop(HALT)
         self._drop_wire()
 
-    def _drop_wire(self) -> None:
+    def _let_go(self) -> Wire | None:
         with self._lock:
             wire, self._wire = self._wire, None
+        return wire
+
+    def _drop_wire(self) -> None:
+        wire = self._let_go()
         if wire is not None:
             with contextlib.suppress(OSError):  # it may be gone already, which is why we close it
                 wire.close()
@@ -260,7 +264,18 @@ class SerialBrick:
         try:
             self._lost()
         finally:
-            self._drop_wire()
+            wire = self._let_go()
+            if wire is not None:
+                self._attempting = True  # to reopen waits until this is closed
+                self._background(lambda: self._close_lost(wire))
+
+    def _close_lost(self, wire: Wire) -> None:
+        """Close what may take its time to close, as a network port does."""
+        try:
+            with contextlib.suppress(OSError):
+                wire.close()
+        finally:
+            self._attempting = False
 
     def _reopen(self) -> None:
         attempt, self._attempt = self._attempt, None

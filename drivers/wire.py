@@ -55,10 +55,10 @@ class SerialWire:
 
 
 class DescriptorWire:
-    """A port of the machine itself, on its file descriptor: a third of the system calls, and of the time, of the above.
+    """A port or socket on its file descriptor: a third of the system calls, and of the time, of the above.
 
     Args:
-        port: an open pyserial port of a POSIX system; it has set up line and lock, and its reads return at once.
+        port: an open pyserial port of a POSIX system; it has set up line, lock or connection, and waits for nothing.
         wait_s: the longest wait of a read, and of a write.
 
     """
@@ -81,7 +81,7 @@ class DescriptorWire:
         except BlockingIOError:
             return b""
         if wait and not data:
-            raise OSError(errno.EIO, "the port was unplugged")  # ready, yet empty: its end
+            raise OSError(errno.EIO, "unplugged, or closed by the far end")  # ready, yet empty
         return data
 
     def write(self, data: bytes) -> None:
@@ -102,7 +102,10 @@ class DescriptorWire:
 
 
 class SocketWire(SerialWire):
-    """A ``socket://`` port: `in_waiting` only tells whether anything is there, and changing the timeout is free."""
+    """A ``socket://`` port of a system where a socket is no file descriptor.
+
+    `in_waiting` only tells whether anything is there, and changing the timeout is free.
+    """
 
     def read(self, wait: bool) -> bytes:
         """Return what has arrived, after at most one wait."""
@@ -131,15 +134,40 @@ def open_wire(url: str, baud: int, wait_s: float) -> Wire:
     """
     import serial  # type: ignore[import-untyped, unused-ignore]  # late: costs start-up time, and the fake needs none
 
+    own = {} if _scheme(url) == "rfc2217" else {"write_timeout": wait_s, "exclusive": True}  # it refuses the first
     try:
-        port = serial.serial_for_url(url, baudrate=baud, timeout=wait_s, write_timeout=wait_s, exclusive=True)
+        port = serial.serial_for_url(url, baudrate=baud, timeout=wait_s, **own)
     except (OSError, ValueError) as error:
         raise UserError(f"{url}: {_explain(error)}") from error
     except Exception as error:  # termios.error, which is no OSError
         raise UserError(f"{url}: not a serial port ({error}); give the device of the brick's cable") from error
-    if url.startswith("socket:"):
-        return SocketWire(port)
-    return DescriptorWire(port, wait_s) if os.name == "posix" and type(port) is serial.Serial else SerialWire(port)
+    return _wire_of(port, url, wait_s, os.name == "posix")
+
+
+def _scheme(url: str) -> str:
+    return url.partition("://")[0].lower() if "://" in url else ""
+
+
+def _wire_of(port: Any, url: str, wait_s: float, posix: bool) -> Wire:
+    scheme = _scheme(url)
+    if scheme == "socket":
+        _send_at_once(port)
+    if scheme == "rfc2217":
+        port._socket.settimeout(wait_s)  # pyserial has no name for it; without, a write may wait for five seconds
+    if posix and scheme in ("", "socket"):
+        return DescriptorWire(port, wait_s)
+    return SocketWire(port) if scheme == "socket" else SerialWire(port)
+
+
+def _send_at_once(port: Any) -> None:
+    """Keep the kernel from holding back a small message until the last one was acknowledged."""
+    import socket  # late: only a network port needs it
+
+    same = socket.socket(fileno=port.fileno())
+    try:
+        same.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    finally:
+        same.detach()  # it stays pyserial's
 
 
 _REMEDIES = {
@@ -162,6 +190,8 @@ def _explain(error: Exception) -> str:
         number = next(iter(error.__context__.args), None)
     if number in _REMEDIES:
         return _REMEDIES[number]
+    if "support RFC2217" in str(error):
+        return "answers, but is no RFC 2217 server; for a plain TCP port write socket://host:port"
     if "exclusively lock" in str(error):
         return _REMEDIES[errno.EBUSY]
     if isinstance(error, ValueError):

@@ -1,6 +1,7 @@
 """A brick, a wire and a host in memory, on a clock that only moves when told: tests of the link that never sleep."""
 
 from collections.abc import Callable
+from typing import Protocol
 
 from drivers.agent.brick_agent import Agent
 from drivers.agent.fake_world import FakeWorld
@@ -9,6 +10,7 @@ from drivers.agent.stand_in import Powers, WorldPort
 from drivers.devices import find_built_in
 from drivers.fake.backend import build
 from drivers.serial_brick import SerialBrick
+from drivers.wire import Wire
 from robotcore.backend import parse_address
 from robotcore.command import Command
 from robotcore.rig import Rig, parse_rig
@@ -139,6 +141,37 @@ class MemoryWire:
     def _check(self) -> None:
         if self.bench.unplugged:
             raise OSError(5, "Input/output error")
+
+
+class FarEnd(Protocol):
+    """The brick's side of a real line."""
+
+    def take(self, count: int) -> bytes: ...  # waits for so many bytes of the host
+
+    def give(self, data: bytes) -> None: ...  # sends to the host
+
+
+class PumpedWire:
+    """A real wire with the bench's agent at its far end, which runs whenever the host reads: no clock is needed."""
+
+    def __init__(self, bench: "Bench", wire: Wire, far: FarEnd) -> None:
+        self.bench = bench
+        self.wire = wire
+        self.far = far
+        self.close = wire.close
+
+    def write(self, data: bytes) -> None:
+        self.wire.write(data)
+        self.bench.wires.to_brick += self.far.take(len(data))
+
+    def read(self, wait: bool) -> bytes:
+        self.bench.run(0.001)
+        if not self.bench.wires.to_host:
+            return b""
+        data = bytes(self.bench.wires.to_host)
+        self.bench.wires.to_host.clear()
+        self.far.give(data)
+        return self.wire.read(True)
 
 
 class Bench:

@@ -12,7 +12,7 @@ import tty
 from pathlib import Path
 
 import pytest
-from link_bench import Bench
+from link_bench import Bench, PumpedWire
 
 from drivers.agent.pty import _rig
 from drivers.link import messages as m
@@ -132,28 +132,16 @@ def test_a_run_over_the_terminal(ends):
     """Backend, real port and agent; the agent runs whenever the host reads."""
     master, name = ends
     bench = Bench()
-    real = []
 
-    class Pumped:
-        def __init__(self, wire):
-            self.wire = wire
-            self.close = wire.close
+    class Master:
+        def take(self, count):
+            return exactly(master, count)
 
-        def write(self, data):
-            self.wire.write(data)
-            bench.wires.to_brick += exactly(master, len(data))
-
-        def read(self, wait):
-            bench.run(0.001)
-            if bench.wires.to_host:
-                os.write(master, bench.wires.to_host)
-                bench.wires.to_host.clear()
-                return self.wire.read(wait=True)
-            return b""
+        def give(self, data):
+            os.write(master, data)
 
     def opener(url, baud, wait_s):
-        real.append(open_wire(url, baud, 5.0))
-        return Pumped(real[-1])
+        return PumpedWire(bench, open_wire(url, baud, 5.0), Master())
 
     backend = SerialBrick(name, bench.rig, clock=lambda: bench.now_s, opener=opener)
     backend.open()

@@ -122,9 +122,11 @@ class BrickPacer:
         return tick + 1 + missed, late_us
 
     def _late(self, missed: int, late_s: float) -> int:
-        self.skipped += missed
         in_vain, self._in_vain = self._in_vain, False
-        if late_s <= 0.0 or in_vain:
+        if in_vain:  # there was nothing to do in the ticks that went by
+            return 0
+        self.skipped += missed
+        if late_s <= 0.0:
             return 0
         late_us = int(late_s * 1e6)
         self.overruns += 1

@@ -197,13 +197,12 @@ class SerialBrick:
         """Wait for a new row; it is kept for `sense`. None where none came until then. Raises `EndOfRun`."""
         self._waited = True
         while self._held is None:
-            now_s = self._clock()
             if self._wire is None:
                 self._reopen()
-                self._sleep(max(0.0, until_s - now_s))
+                self._sleep(max(0.0, until_s - self._clock()))
                 return None
             self._listen()
-            if now_s >= until_s:
+            if self._held is None and self._clock() >= until_s:
                 break
         return self._held
 
@@ -385,7 +384,7 @@ def build(address: Address, rig: Rig) -> SerialBrick:
     for key in options:
         raise UserError(f"{address.url}: {key!r} is not an option; {nearest(key, ('baud', 'patience'))}")
     if not address.place:
-        raise UserError(f"{address.url}: names no port; write serial:/dev/ttyACM0 or serial:socket://host:port")
+        raise UserError(f"{address.url} names no port; write serial:/dev/ttyACM0 or serial:socket://host:port")
     return SerialBrick(address.place, rig, baud=int(baud), patience_s=patience_s)
 
 
@@ -395,5 +394,5 @@ def _number(address: Address, text: str, key: str, low: float, high: float) -> f
     except ValueError:
         value = float("nan")
     if not low <= value <= high:
-        raise UserError(f"{address.url}: {key} is {text!r}; give a number from {low:g} to {high:g}")
+        raise UserError(f"{address.url}: {key} is {text!r}; give a number from {low:g} to {high:.7g}")
     return value

@@ -134,6 +134,8 @@ def open_wire(url: str, baud: int, wait_s: float) -> Wire:
     """
     import serial  # type: ignore[import-untyped, unused-ignore]  # late: costs start-up time, and the fake needs none
 
+    if _scheme(url) in ("socket", "rfc2217"):
+        _check_network(url)
     own = {} if _scheme(url) == "rfc2217" else {"write_timeout": wait_s, "exclusive": True}  # it refuses the first
     try:
         port = serial.serial_for_url(url, baudrate=baud, timeout=wait_s, **own)
@@ -146,6 +148,18 @@ def open_wire(url: str, baud: int, wait_s: float) -> Wire:
 
 def _scheme(url: str) -> str:
     return url.partition("://")[0].lower() if "://" in url else ""
+
+
+def _check_network(url: str) -> None:
+    from urllib.parse import urlsplit  # late: only a network port needs it
+
+    try:
+        parts = urlsplit(url)
+        whole = bool(parts.hostname) and parts.port is not None
+    except ValueError:
+        whole = False
+    if not whole:
+        raise UserError(f"{url}: names no host and port; write {_scheme(url)}://host:port")
 
 
 def _wire_of(port: Any, url: str, wait_s: float, posix: bool) -> Wire:
@@ -170,6 +184,7 @@ def _send_at_once(port: Any) -> None:
         same.detach()  # it stays pyserial's
 
 
+_UNREACHED = "cannot be reached; switch the far end on, and see that both are in one network"
 _REMEDIES = {
     errno.ENOENT: "no such port; plug the brick in and see `python -m serial.tools.list_ports`",
     errno.ENODEV: "no such port; plug the brick in and see `python -m serial.tools.list_ports`",
@@ -179,6 +194,9 @@ _REMEDIES = {
     errno.EBUSY: "the port is busy; end the other program that has it open",
     errno.EAGAIN: "the port is busy; end the other program that has it open",
     errno.ECONNREFUSED: "nobody listens there; start the far end and check host and port",
+    errno.EHOSTUNREACH: _UNREACHED,
+    errno.ENETUNREACH: _UNREACHED,
+    errno.ETIMEDOUT: _UNREACHED,
     errno.ENOTTY: "not a serial port; give the device of the brick's cable",
     errno.EISDIR: "not a serial port; give the device of the brick's cable",
 }
@@ -190,10 +208,17 @@ def _explain(error: Exception) -> str:
         number = next(iter(error.__context__.args), None)
     if number in _REMEDIES:
         return _REMEDIES[number]
-    if "support RFC2217" in str(error):
-        return "answers, but is no RFC 2217 server; for a plain TCP port write socket://host:port"
-    if "exclusively lock" in str(error):
-        return _REMEDIES[errno.EBUSY]
+    for sign, remedy in _SIGNS.items():
+        if sign in str(error):
+            return remedy
     if isinstance(error, ValueError):
         return f"not a port that can be opened ({error}); check its name and the baud rate"
     return f"cannot be opened ({error}); check cable, name and baud rate"
+
+
+_SIGNS = {  # what pyserial says in words alone
+    "support RFC2217": "answers, but is no RFC 2217 server; for a plain TCP port write socket://host:port",
+    "exclusively lock": _REMEDIES[errno.EBUSY],
+    "timed out": _UNREACHED,
+    "[Errno -": "its host's name is not known here; check the spelling, or give its number",
+}

@@ -224,10 +224,12 @@ class Run:
 
     def _outcome(self, how: str, error: BaseException | None) -> Outcome:
         pacer = self._pacer
-        if pacer.skipped:
+        if pacer.skipped and pacer.overruns:
             self._fault(
                 "overrun", f"{pacer.overruns} late ticks, {pacer.skipped} skipped, worst {pacer.worst_late_us} us"
             )
+        elif pacer.skipped:
+            self._fault("skipped", f"{pacer.skipped} ticks that the robot passed over itself; no work here was late")
         return Outcome(
             how=how,
             error=error,

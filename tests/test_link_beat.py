@@ -198,3 +198,20 @@ def test_the_loop_and_the_brick_stay_in_step_in_memory():
     assert tick == 200
     assert bench.agent.accepted >= 200
     backend.close()
+
+
+def test_ticks_of_a_silent_link_keep_to_the_hosts_clock():
+    """Each waits for its row in vain, one period and no longer: none is skipped, and the count keeps up with time."""
+    bench = Bench()
+    backend = bench.backend()
+    backend.open()
+    backend.pacer.start()
+    tick, began_s = 0, bench.now_s
+    bench.agent_alive = False
+    while tick < 200:
+        backend.sense(tick)
+        bench.run(STEP_S)  # the work of a tick
+        tick, _ = backend.pacer.next(tick)
+    assert (backend.pacer.skipped, backend.pacer.overruns) == (0, 0)
+    assert bench.now_s - began_s == pytest.approx(201 * PERIOD_S, abs=2 * PERIOD_S)
+    backend.close()

@@ -374,6 +374,9 @@ def test_address():
         ("/dev/null", "not a serial port"),
         ("strange://x", "not a port that can be opened"),
         ("socket://127.0.0.1:1", "nobody listens there"),
+        ("socket://127.0.0.1", "names no host and port"),
+        ("socket://127.0.0.1:here", "names no host and port"),
+        ("socket://no-such-host.invalid:1", "host's name is not known"),
         ("/tmp", "not a serial port"),
     ],
 )

@@ -20,7 +20,7 @@ LINE = ("line_mission", "start", "follow", "junction", "lost", "obstacle", "stri
 #: faults that the runtime and a link report; behaviours' own are found in their source
 RUNTIME_FAULTS = {"error", "overrun", "link-lost", "link-back"}
 #: faults of a real wire or of another backend: no run on the line field meets them for what the field is
-ELSEWHERE = {"link-noise", "brick-fault", "device-unnamed", "dead-man", "sysfs"}
+ELSEWHERE = {"link-noise", "brick-fault", "device-unnamed", "dead-man", "sysfs", "skipped"}
 
 
 def found():

@@ -178,6 +178,29 @@ def test_missed_ticks_are_skipped_counted_and_blamed():
     assert [fault.kind for fault in log.faults] == ["overrun"]
 
 
+class Leaping:
+    """A world's own beat that leaves ticks out; no work here is late."""
+
+    overruns = worst_late_us = 0
+    skipped = 2
+
+    def start(self):
+        pass
+
+    def next(self, tick):
+        return tick + (3 if tick == 3 else 1), 0
+
+
+def test_ticks_that_a_world_passed_over_are_no_overrun():
+    log, world = Log(), ScriptedBackend([row()] * 8)
+    world.pacer = Leaping()
+    outcome = Run(world, brain(forward, log), log, Limits()).run()
+    assert (outcome.overruns, outcome.skipped) == (0, 2)
+    assert [(fault.kind, fault.detail) for fault in log.faults] == [
+        ("skipped", "2 ticks that the robot passed over itself; no work here was late")
+    ]
+
+
 def test_what_the_backend_noticed_goes_into_the_log():
     world = ScriptedBackend([row(), None, EndOfRun("")])
     world.noticed = [("link", "lost")]

@@ -15,6 +15,7 @@ from drivers.fake.reconstruct.route import Stretch, Way
 from drivers.fake.reconstruct.tracking import Array
 
 STRAIGHT_AT_GAP_M = 0.060
+STRAIGHT_AT_CORNER_M = 0.035
 NO_TURN_DEG = 0.15
 MOST_TURN_DEG = 134.0
 
@@ -104,7 +105,7 @@ def strokes_of(way: Way) -> list[Stroke]:
             lead = [np.array([stretch.meet])] if stretch.join == "branch" and stretch.meet else []
             strokes.append(Stroke([np.concatenate([*lead, points])]))
         elif stretch.join == "corner" and stretch.meet is not None:
-            _cut(strokes[-1], stretch.meet)
+            _cut(strokes[-1], stretch.meet, stretch.into)
             strokes[-1].chains.append(_from(stretch.meet, points))
         else:
             strokes[-1].chains[-1] = _bridged(strokes[-1].chains[-1], points)
@@ -112,15 +113,20 @@ def strokes_of(way: Way) -> list[Stroke]:
     return strokes
 
 
-def _cut(stroke: Stroke, meet: tuple[float, float]) -> None:
-    """Let the last chain end in a corner: what lies beyond it goes."""
+def _cut(stroke: Stroke, meet: tuple[float, float], into: float | None) -> None:
+    """Let the last chain end in a corner, straight: what lies beyond it goes, and what a marker or an arm spoilt.
+
+    `into` is the direction in which it must end; None for as it comes.
+    """
     chain = stroke.chains[-1]
-    _, _, heading = end_direction(chain, True, 0.05)
+    heading = end_direction(chain, True, 0.05)[2] if into is None else into
     along = (chain[:, 0] - meet[0]) * math.cos(heading) + (chain[:, 1] - meet[1]) * math.sin(heading)
     tail = np.arange(len(chain)) >= len(chain) - 30
-    kept = chain[~((along > -0.01) & tail)]
+    kept = chain[~((along > -STRAIGHT_AT_CORNER_M) & tail)]
     kept = kept if len(kept) else chain[:1]
-    stroke.chains[-1] = np.concatenate([kept, [meet]])
+    c, s = STRAIGHT_AT_CORNER_M * math.cos(heading), STRAIGHT_AT_CORNER_M * math.sin(heading)
+    straight = [meet] if into is None else [(meet[0] - c, meet[1] - s), meet]
+    stroke.chains[-1] = np.concatenate([kept, straight])
 
 
 def _from(meet: tuple[float, float], points: Array) -> Array:

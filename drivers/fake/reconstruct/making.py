@@ -5,6 +5,7 @@ stated, and a bad one is refused; a course that does not fit is worse than none.
 """
 
 import math
+import re
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -22,9 +23,9 @@ from drivers.fake.reconstruct.features import Thing
 from drivers.fake.reconstruct.fitting import end_direction
 from drivers.fake.reconstruct.line import Repair, offsets, repair_of, width_of
 from drivers.fake.reconstruct.paint import Spot, greens, reds
-from drivers.fake.reconstruct.route import Way, joined, stretches_of
+from drivers.fake.reconstruct.route import Stretch, Way, joined, stretches_of
 from drivers.fake.reconstruct.tracking import LIT, Array, Track, samples_of, track_of
-from drivers.fake.reconstruct.writing import LARGEST_M, STUB_M, Found, Stub, board, text_of
+from drivers.fake.reconstruct.writing import LARGEST_M, STUB_M, Box, Found, Stub, board, text_of
 from drivers.fake.resuming import TickPose
 from robotcore.backend import Address
 from robotcore.calibration import Calibration, Triple
@@ -41,6 +42,8 @@ PAD_TICKS = 20  #: by then every sensor of the fake has read
 MARKER_M = 0.025
 BESIDE_M = 0.025  #: what lies so near a line is that line
 TAIL_M = 0.04  #: the line goes on so far behind the finish
+APART_M = 0.32  #: from middle to middle of two obstacles, else they are one: the course's rules want room between
+AT_JUNCTION_M = 0.060  #: a branch begins so near the place at which the rules and the run part
 JUNCTION_M = 0.075  #: a marker belongs to a junction so near
 
 
@@ -75,18 +78,10 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     box = board(found, np.stack([track.x, track.y], axis=1))
     if max(box[2:]) > LARGEST_M:
         raise UserError(f"{where}: by the encoders it is {max(box[2:]):.1f} m long; {LARGEST_M:g} m is the most")
-    text = text_of(found, box, f"made from {recording.path.stem}"[:60].replace('"', "'"), notes)
-    try:
-        course = parse_course(text, "made")
-    except UserError as error:
-        faults = str(error).splitlines()
-        raise UserError(f"{where}: what comes out could not be driven ({faults[0].removeprefix('made: ')})") from None
-    drawn_m = sum(pen.length_m for pen in found.pens)
-    if course.route.length_m < LEAST_ROUTE * drawn_m:
-        raise UserError(
-            f"{where}: by the field's rules the route on it is {course.route.length_m:.1f} m long, "
-            f"the robot followed {drawn_m:.1f} m: a junction was misread"
-        )
+    course, text, left_out = _lawful(
+        found, box, f"made from {recording.path.stem}"[:60].replace('"', "'"), notes, where
+    )
+    notes += left_out
     fit = misfit(track, course, box[:2])
     told = f"fit: darkness off by {fit.rms:.3f} rms, {100 * fit.off:.1f} % of {fit.readings} readings by over 0.5"
     if fit.rms > WORST_RMS or fit.off > WORST_OFF:
@@ -100,6 +95,55 @@ def remade(recording: Recording, rig: Rig, calibration: Calibration) -> Remade:
     return Remade(course, poses, fit, repair, notes, data, _gains(rig, calibration, samples))
 
 
+def _lawful(found: Found, box: Box, name: str, notes: list[str], where: str) -> tuple[Course, str, list[str]]:
+    """Return the course, its text, and what had to be left out for the way driven to be the way by the field's rules.
+
+    Branches that were seen and not driven are the least sure of what is found: a dark spot beside a bend is one too.
+    Where the rules would send the robot otherwise than it went, they are at fault, as long as there are any.
+    """
+    stubs, told = list(found.stubs), list[str]()
+    while True:
+        text = text_of(found._replace(stubs=stubs), box, name, [*notes, *told])
+        course, why, place = _driven_otherwise(text, found, box)
+        if course is not None:
+            return course, text, told
+        wrong = [stub for stub in stubs if place is not None and _touches(stub, place)]
+        if not wrong:
+            raise UserError(f"{where}: {why}")
+        stubs = [stub for stub in stubs if stub not in wrong]
+        lost = len(found.stubs) - len(stubs)
+        told = [f"{lost} of them are left out: by the field's rules the way would not go on as it was driven."]
+
+
+def _touches(stub: Stub, place: tuple[float, float]) -> bool:
+    """Tell whether a branch begins or ends at a place."""
+    end = stub.x + STUB_M * math.cos(stub.heading), stub.y + STUB_M * math.sin(stub.heading)
+    return min(math.dist(stub[:2], place), math.dist(end, place)) < AT_JUNCTION_M
+
+
+def _driven_otherwise(text: str, found: Found, box: Box) -> tuple[Course | None, str, tuple[float, float] | None]:
+    """Return the course, or else why its route is not the way that was driven and where it leaves it."""
+    try:
+        course = parse_course(text, "made")
+    except UserError as error:
+        fault = str(error).splitlines()[0].removeprefix("made: ")
+        at = re.search(r"(?:junction|route ends) at \[(-?\d+), (-?\d+)\] mm", fault)
+        place = None if at is None else (box[0] + 0.001 * int(at[1]), box[1] + 0.001 * int(at[2]))
+        return None, f"what comes out could not be driven ({fault})", place
+    drawn = np.array([point for pen in found.pens for point in pen.points]) - box[:2]
+    drawn_m = sum(pen.length_m for pen in found.pens)
+    if course.route.length_m >= LEAST_ROUTE * drawn_m:
+        return course, "", None
+    why = (
+        f"by the field's rules the route on it is {course.route.length_m:.1f} m long, "
+        f"the robot followed {drawn_m:.1f} m: a junction was misread"
+    )
+    points = np.array(course.route.points)
+    on = [float(np.hypot(*(points - point).T).min()) < BESIDE_M for point in drawn]
+    last = drawn[on.index(False) - 1] if False in on else drawn[-1]
+    return None, why, (float(last[0]) + box[0], float(last[1]) + box[1])
+
+
 def repair_data(repair: Repair) -> dict[str, float]:
     """Return what the tracks' slip was taken to be, for JSON."""
     return {"track_ratio": repair.ratio, "turn_loss": repair.loss, "squareness": repair.squareness}
@@ -111,6 +155,9 @@ def _seen(samples: Sequence[Sample], rig: Rig) -> tuple[Track, float, Array, Rep
     track = track_of(samples, rig, repair.ratio, repair.loss)
     width_m = width_of(track)
     return track, width_m, offsets(track, width_m), repair
+
+
+_Place = tuple[tuple[float, float], Stretch | None]
 
 
 class _Lines(NamedTuple):
@@ -209,8 +256,8 @@ def _alike(one: Stub, two: Stub) -> bool:
 
 def _markers(track: Track, way: Way, stubs: list[Stub], width_m: float) -> tuple[list[Spot], list[Stub], list[str]]:
     """Return markers put into the corner of the junction that they stand at, and branches that must be there."""
-    corners = [s for s in way.stretches if s.join in ("corner", "branch") and s.meet is not None]
-    places = [(s.meet, s) for s in corners] + [((stub.x, stub.y), None) for stub in stubs]
+    places: list[_Place] = [(s.meet, s) for s in way.stretches if s.join in ("corner", "branch") and s.meet is not None]
+    places += [((stub.x, stub.y), None) for stub in stubs]
     reach = 0.5 * (width_m + MARKER_M)
     markers = [_beside(end[:2], end.heading, -reach, side * reach) for end in way.turned for side in (1, -1)]
     extra: list[Stub] = []
@@ -218,11 +265,12 @@ def _markers(track: Track, way: Way, stubs: list[Stub], width_m: float) -> tuple
     for spot, first in greens(track):
         if any(math.dist(spot[:2], end[:2]) < JUNCTION_M for end in way.turned):
             continue
-        near = min(places, key=lambda place: math.dist(place[0] or (0.0, 0.0), spot[:2]), default=None)
-        if near is None or near[0] is None or math.dist(near[0], spot[:2]) > JUNCTION_M:
+        near = _junction_of(spot, places)
+        if near is None:
             lost += 1
             continue
-        heading = _heading_into(track, near[0], first)
+        into = None if near[1] is None else near[1].into
+        heading = _heading_into(track, near[0], first) if into is None else into
         dx, dy = spot.x - near[0][0], spot.y - near[0][1]
         along, left = dx * math.cos(heading) + dy * math.sin(heading), dy * math.cos(heading) - dx * math.sin(heading)
         a, b = math.copysign(reach, along), math.copysign(reach, left)
@@ -232,6 +280,13 @@ def _markers(track: Track, way: Way, stubs: list[Stub], width_m: float) -> tuple
         if near[1] is not None and not any(math.dist(near[0], stub[:2]) < 0.03 for stub in [*stubs, *extra]):
             extra.append(Stub(*near[0], heading))
     return markers, extra, [f"{lost} patches of green stood at no junction and are left out."] if lost else []
+
+
+def _junction_of(spot: Spot, places: Sequence[_Place]) -> _Place | None:
+    """Return the nearest junction; one whose way was found by a marker goes before others; None where all are far."""
+    near = [place for place in places if math.dist(place[0], spot[:2]) < JUNCTION_M]
+    marked = [place for place in near if place[1] is not None and place[1].into is not None]
+    return min(marked or near, key=lambda place: math.dist(place[0], spot[:2]), default=None)
 
 
 def _beside(place: tuple[float, float], heading: float, along: float, left: float) -> Spot:
@@ -247,7 +302,11 @@ def _heading_into(track: Track, place: tuple[float, float], first: int) -> float
 def _obstacles(track: Track, rig: Rig, way: Way) -> list[Thing]:
     pairs = pairwise(way.stretches)
     found = [features.obstacle(track, rig, before, after) for before, after in pairs if after.join == "obstacle"]
-    return [thing for thing in found if thing is not None]
+    kept: list[Thing] = []
+    for thing in found:  # who loses the line behind an obstacle goes round it twice
+        if thing is not None and all(math.dist(thing.spot[:2], other.spot[:2]) > APART_M for other in kept):
+            kept.append(thing)
+    return kept
 
 
 def _on_line(thing: Thing, lines: Array) -> Thing:

@@ -7,7 +7,7 @@ was bright all the way, an obstacle where the robot drove round, and otherwise a
 
 import math
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from attrs import define
@@ -21,6 +21,7 @@ HOLE_M = 0.030  #: a stretch may lack so much
 LEAST_M = 0.030  #: a stretch shorter than this is noise
 TRIM = 2  #: points left out at both ends: there the line goes out of an eye's sight, or an arm comes into it
 ON_IT_M = 0.045  #: so near a stretch already drawn, and along it, is the same line: no two run side by side so near
+ROUND_M = 0.090  #: the same after turning round, until the way back is laid onto the way there
 AGAIN_M = 0.08  #: a line driven again for so long tells how far the encoders have strayed meanwhile
 CORNER = math.radians(28.0)
 BACK = math.radians(150.0)
@@ -35,6 +36,9 @@ BRIGHT = 0.2  #: an eye with less darkness sees floor
 DETOUR_M = 0.07  #: an axle so far off the straight way between two stretches drove round something
 MEET_M = 0.16  #: directions may meet so far before what was seen next,
 MARKER_TO_LINE_M = 0.020  #: from a marker's middle to that of the line beside it
+WOBBLE_M = 0.06
+SKEW = math.radians(20.0)  #: a junction whose arms are less at right angles is taken for one that is
+CONTRADICTS_M = 0.014  #: a marker that puts a junction elsewhere by more is believed
 REACHED_M = 0.06  #: and so far behind what was seen last: a robot follows the line into a corner
 
 
@@ -43,7 +47,7 @@ class Stretch:
     """A piece of line as followed: points (n by 2) in order, first and last tick, and how it is reached.
 
     `join` is "start", "smooth", "bridge", "corner", "gap", "obstacle" or "branch" (off a line already drawn); `meet`
-    is where a corner or branch is.
+    is where a corner or branch is, `into` the direction into a corner that has a marker.
     """
 
     points: Array
@@ -51,6 +55,7 @@ class Stretch:
     last: int
     join: str = "start"
     meet: tuple[float, float] | None = None
+    into: float | None = None
 
     @property
     def length_m(self) -> float:
@@ -110,15 +115,15 @@ def joined(track: Track, stretches: list[Stretch]) -> Way:
     marks = greens(track)
     while waiting:
         stretch = waiting.pop(0)
-        known = _on_known(stretch.points, kept)
-        if known.sum() * SPACING_M > AGAIN_M and _elsewhere(stretch, kept):
-            shift = _shift(stretch.points[known], kept)
+        again = _again([stretch, *waiting], kept, back_already=branch)
+        if again is not None:
+            shift = _shift(again, kept)
             track = moved(track, _half_turned(track, kept[-1], stretch), shift)
             stretch, *waiting = [_moved(one, shift) for one in (stretch, *waiting)]
             marks = greens(track)
             turned += _turned(kept[-1], stretch, marks)
             branch = True
-        fresh = _fresh(stretch, known)
+        fresh = _fresh(stretch, _on_known(stretch.points, kept))
         if fresh is None:
             continue
         if branch:
@@ -126,8 +131,47 @@ def joined(track: Track, stretches: list[Stretch]) -> Way:
             branch = False
         elif kept:
             guessed += _join(track, kept[-1], fresh, marks)
+        if _is_wobble(kept, fresh):
+            kept.pop()
         kept.append(fresh)
     return Way(track, kept, guessed, turned)
+
+
+def _again(coming: list[Stretch], kept: list[Stretch], *, back_already: bool) -> "Array | None":
+    """Return the points of a known line that is now driven again, with which all is laid onto it; None for a new one.
+
+    One long piece is enough. Where the robot turned round, and was not yet laid onto the way that it came, many short
+    ones do: with arms on both sides there may be nothing else. Its turn may have been misjudged: they lie farther off.
+    """
+    first = coming[0]
+    known = _on_known(first.points, kept)
+    if known.sum() * SPACING_M > AGAIN_M and _elsewhere(first, kept):
+        return first.points[known]
+    if back_already or not kept:
+        return None
+    parts: list[Array] = []
+    for stretch in coming:
+        on = _on_known(stretch.points, kept, ROUND_M)
+        if on.mean() < 0.8 or not _is_backward(stretch.points, kept):
+            break
+        parts.append(stretch.points[on])
+    return np.concatenate(parts) if parts else None
+
+
+def _is_backward(points: Array, kept: list[Stretch]) -> bool:
+    """Tell whether points run against the direction of the known line beside them."""
+    lines = np.concatenate([stretch.points for stretch in kept])
+    along = np.concatenate([np.gradient(stretch.points, axis=0) for stretch in kept])
+    _, place = _nearest(points[[0, -1]], lines)
+    return bool(((points[-1] - points[0]) @ along[place].T).max() < 0.0)
+
+
+def _is_wobble(kept: list[Stretch], fresh: Stretch) -> bool:
+    """Tell whether the last stretch is but the search for a line right before a marked junction: a short zigzag."""
+    last = kept[-1] if len(kept) > 1 else None
+    if last is None or fresh.into is None or last.meet is None or fresh.meet is None or last.join != "corner":
+        return False
+    return last.length_m < WOBBLE_M and math.dist(last.meet, fresh.meet) < 1.5 * WOBBLE_M
 
 
 def _elsewhere(stretch: Stretch, kept: list[Stretch]) -> bool:
@@ -185,7 +229,7 @@ def _nearest(points: Array, chain: Array) -> tuple[Array, "np.ndarray[tuple[int,
     return apart.min(axis=1), apart.argmin(axis=1)
 
 
-def _on_known(points: Array, kept: list[Stretch]) -> Mask:
+def _on_known(points: Array, kept: list[Stretch], reach_m: float = ON_IT_M) -> Mask:
     """Tell which points lie on a stretch already known, along or against its direction."""
     on = np.zeros(len(points), dtype=bool)
     direction = np.gradient(points, axis=0)
@@ -195,7 +239,7 @@ def _on_known(points: Array, kept: list[Stretch]) -> Mask:
         cross = np.abs(direction[:, 0] * along[:, 1] - direction[:, 1] * along[:, 0])
         size = np.hypot(*direction.T) * np.hypot(*along.T) + 1e-12
         inside = (place > 0) & (place < len(chain) - 1)
-        on |= (apart < ON_IT_M) & (cross / size < 0.35) & inside
+        on |= (apart < reach_m) & (cross / size < 0.35) & inside
     result: Mask = on
     return result
 
@@ -251,12 +295,16 @@ def _join(track: Track, before: Stretch, after: Stretch, marks: Patches) -> floa
     if between is not None:
         after.join, after.points = "smooth", np.concatenate([between, after.points])
         return 0.0
-    if _went_round(track, before, after):
+    marked = _by_marker((ax, ay, a), (bx, by, b), marks)
+    if marked is None and _went_round(track, before, after):
         after.join = "obstacle"
         return math.hypot(along, left)
-    meet = _meeting((ax, ay, a), (bx, by, b), marks)
+    meet = _meeting((ax, ay, a), (bx, by, b), before.points, marks)
+    if marked is not None and (meet is None or math.dist(meet, marked) > CONTRADICTS_M):
+        meet = marked
     if CORNER < abs(turn) < BACK and meet is not None:
         after.join, after.meet = "corner", meet
+        after.into = None if marked is None else _into(a, b)
         return 0.0
     after.join = "smooth" if math.hypot(along, left) < 0.12 else "bridge"
     return math.hypot(along, left) if after.join == "bridge" else 0.0
@@ -307,17 +355,18 @@ def _is_straight(points: Array) -> bool:
     return len(points) >= 10 and float(np.abs(off).max()) < STRAIGHT_M
 
 
-def _frame(dx: float, dy: float, heading: float) -> tuple[float, float]:
+def _frame(dx: Any, dy: Any, heading: float) -> tuple[Any, Any]:
     c, s = math.cos(heading), math.sin(heading)
     return dx * c + dy * s, dy * c - dx * s
 
 
 def _meeting(
-    one: tuple[float, float, float], two: tuple[float, float, float], marks: Patches
+    one: tuple[float, float, float], two: tuple[float, float, float], chain: Array, marks: Patches
 ) -> tuple[float, float] | None:
     """Return where the way on from `one` meets the way back from `two`; None where that is far from either.
 
-    A marker there makes it a junction, before which a robot may stop following.
+    A marker there makes it a junction, before which a robot may stop following. Where the robot followed the line past
+    it (`chain` ends in `one`), it lies on what was followed.
     """
     (ax, ay, a), (bx, by, b) = one, two
     cross = math.sin(b - a)
@@ -330,7 +379,47 @@ def _meeting(
     low, high = (-MEET_M, MEET_M) if marked else (-REACHED_M, REACHED_M)
     if not (low < on < high and -0.04 < -back < MEET_M):
         return None
-    return meet
+    return meet if on > 0.0 else _crossed((bx, by, b), chain) or meet
+
+
+def _by_marker(
+    one: tuple[float, float, float], two: tuple[float, float, float], marks: Patches
+) -> tuple[float, float] | None:
+    """Return where the way back from `two` passes the marker in the inner corner of a turn; None where there is none.
+
+    A robot comes out of a junction straight, but may come to it on a piece of line too short to have a direction. So
+    the marker has its say where it contradicts the meeting of both directions.
+    """
+    (ax, ay, a), (bx, by, b) = one, two
+    side = math.copysign(1.0, math.sin(b - a))
+    found: list[tuple[float, tuple[float, float]]] = []
+    for spot, _ in marks:
+        along, left = _frame(spot.x - bx, spot.y - by, b)
+        on = along - MARKER_TO_LINE_M
+        place = bx + on * math.cos(b), by + on * math.sin(b)
+        ahead, beside = _frame(place[0] - ax, place[1] - ay, a)
+        wrong = abs(left - side * MARKER_TO_LINE_M)
+        if wrong < 0.03 and -MEET_M < on < 0.04 and -REACHED_M < ahead < MEET_M and abs(beside) < 0.06:
+            found.append((wrong, place))
+    return min(found)[1] if found else None
+
+
+def _into(a: float, b: float) -> float:
+    """Return the direction into a marked junction: as followed, where that is about square to the way out."""
+    square = b - math.copysign(math.pi / 2, math.sin(b - a))
+    return a if abs(math.remainder(a - square, math.tau)) < SKEW else square
+
+
+def _crossed(end: tuple[float, float, float], chain: Array) -> tuple[float, float] | None:
+    """Return where the way back from `end` last crosses a chain; None where it does not."""
+    x, y, heading = end
+    along, left = _frame(chain[:, 0] - x, chain[:, 1] - y, heading)
+    for i in reversed(np.flatnonzero(np.diff(np.sign(left)) != 0).tolist()):
+        if -MEET_M < along[i] < 0.04:
+            share = left[i] / (left[i] - left[i + 1])
+            at = chain[i] + share * (chain[i + 1] - chain[i])
+            return float(at[0]), float(at[1])
+    return None
 
 
 def _between(before: Stretch, after: Stretch) -> slice:

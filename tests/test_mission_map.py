@@ -543,3 +543,14 @@ def test_bad_input_is_one_line(words, said, tmp_path, monkeypatch, capsys):
 def test_a_look_may_show_nothing_but_the_mission_itself():
     chart = chart_of(MISSIONS["line"])
     assert box_of(chart.root, Look(frozenset())).plan is None
+
+
+def test_a_long_call_is_cut_with_a_mark():
+    from robotcore.mission_map.layout import WRAP, brief
+
+    assert brief("") == []
+    assert brief("(0.05)") == ["(0.05)"]
+    lines = brief("(passed.middle_m - line.travel_m, settings.slow_m_s, settings.patience_s)")
+    assert len(lines) == 2
+    assert lines[1].endswith(" ...)")
+    assert max(map(len, lines)) <= WRAP + 2

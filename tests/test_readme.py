@@ -8,18 +8,30 @@ from pathlib import Path
 
 import pytest
 
-from robotcore.cli.main import VERBS
+from robotcore.cli.main import VERBS, main
 from robotcore.recording.schema import schema_text
 
 TOP = Path(__file__).parent.parent
 README = (TOP / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+OPTIONS = ("README.md", "DEVELOPERS.md", "replays/README.md", "robotcore/replay/JUDGING.md", "drivers/link/WIRING.md")
 
 
-def block(mark: str) -> str:
+def block(mark: str, text: str = README) -> str:
     """The code block that follows ``<!-- mark -->``."""
-    found = re.search(rf"<!-- {re.escape(mark)} -->\n```\w*\n(.*?)```", README, re.DOTALL)
-    assert found, f"README.md has no block after <!-- {mark} -->"
+    found = re.search(rf"<!-- {re.escape(mark)} -->\n```\w*\n(.*?)```", text, re.DOTALL)
+    assert found, f"no block after <!-- {mark} -->"
     return found[1]
+
+
+def told_options() -> list[tuple[str, str]]:
+    """Every (verb, option) in a command of the documents; a command goes on over lines that are indented."""
+    told: dict[tuple[str, str], None] = {}
+    for file in OPTIONS:
+        text = re.sub(r"\n {8,}", " ", (TOP / file).read_text(encoding="utf-8"))
+        for verb, rest in re.findall(r"(?:^|`|\$ |bin/)robotcore ([a-z]+)([^\n`]*)", text, re.MULTILINE):
+            told |= {(verb, option): None for option in re.findall(r"(?<![\w-])--[a-z][a-z-]*", rest)}
+    return sorted(told)
 
 
 def run(command: str, folder: Path) -> str:
@@ -70,3 +82,41 @@ def test_every_verb_that_is_named_exists(verb):
 @pytest.mark.parametrize("path", sorted(set(re.findall(r"\]\(([^)#:]+)\)", README))))
 def test_every_file_that_is_linked_exists(path):
     assert (TOP / path).exists()
+
+
+@pytest.mark.parametrize(("verb", "option"), told_options())
+def test_every_option_that_is_named_exists(verb, option, capsys):
+    with pytest.raises(SystemExit):
+        main([verb, "--help"])
+    assert re.search(rf"(?<![\w-]){option}(?![\w-])", capsys.readouterr().out)
+
+
+def test_the_tables_of_two_runs_are_told():
+    """They are what a team looks for the night before, and stood nowhere."""
+    assert {("export", "--pair"), ("export", "--replayed")} <= set(told_options())
+
+
+def test_a_run_that_goes_on_is_told_with_a_mission_that_can():
+    from robotcore.cli import plugins
+    from robotcore.cli.resume import _resume_fields
+
+    mission = re.search(r"robotcore run serial:\S+ --mission (\w+) --resume", README)[1]
+    assert _resume_fields(plugins.mission(mission))
+
+
+def test_the_driver_of_the_guide_keeps_the_contract():
+    names: dict = {}
+    exec(block("driver", DEVELOPERS), names)
+    exec(block("contract", DEVELOPERS), names)
+
+
+def test_the_tables_of_a_recording_are_those_of_the_readme(tmp_path, monkeypatch):
+    """The one line, on a recording of this house under the name that stands there."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "runs").mkdir()
+    (tmp_path / "runs" / "a.rec").write_bytes((TOP / "replays" / "strip-left.rec").read_bytes())
+    names: dict = {}
+    exec(re.search(r"```python\n(from robotcore\.recording.*?)```", README, re.DOTALL)[1], names)
+    lengths = {len(column) for column in names["columns"].values()}
+    assert len(lengths) == 1
+    assert {"tick", "time_s", "drive.left", "command.left_m_s"} <= set(names["columns"])

@@ -152,9 +152,14 @@ def _closed(node: Node, look: Look) -> Box:
 
 
 def _about(node: Node, says: tuple[str, ...]) -> list[Text]:
-    detail = f"({node.detail})" if node.detail else ""
-    texts = [Text(line, SMALL, "quiet") for line in wrapped(detail, WRAP)[:2]]
+    texts = [Text(line, SMALL, "quiet") for line in brief(f"({node.detail})" if node.detail else "")]
     return texts + [Text(line, SMALL, "plain") for line in wrapped(node.summary, WRAP)] + _said(says, WRAP)
+
+
+def brief(text: str) -> list[str]:
+    """Return a text in two lines at most; that more would follow shows."""
+    lines = wrapped(text, WRAP)
+    return lines if len(lines) <= 2 else [lines[0], f"{lines[1][: WRAP - 3].rstrip(' ,')} ...)"]
 
 
 def said(says: tuple[str, ...]) -> list[str]:

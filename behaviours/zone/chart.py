@@ -32,6 +32,8 @@ SQUARE_RAD = 0.008  #: a body pressed against a wall stands so square
 STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than this: nothing new is learnt
 GAP_M = 0.02  #: the beam is so wide before an opening's ends
 NEAREST_M, BLIND_M = 0.040, 0.024  #: silence after a reading of less than the first means about the second
+SHORT_M, SHORT = 0.10, 10  #: so many readings in a row so much shorter than the wall: the chart is wrong
+DEAF_M, WIDEST_M = 0.30, 0.45  #: a wall nearer than the first is heard, and no opening is wider than the second
 ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 
 Entry = tuple[int, float]
@@ -82,6 +84,7 @@ class Chart:
         self._odd = 0
         self.lost = self.too_near = False
         self._beside = -1
+        self._short, self._heard = 0, (0.0, 0.0)
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
         self._p = [[0.0] * N for _ in range(N)]
         self.drift, self.scrub, self.slip = 0.0, s.scrub_mean, s.slip_mean
@@ -138,7 +141,23 @@ class Chart:
             self.too_near = reading.distance_m < NEAREST_M
         if wall >= 0 and (reading.valid or self.too_near):
             self._compare(wall, reading.distance_m if reading.valid else BLIND_M)
+        self._contradict(wall, reading)
         return True
+
+    def _contradict(self, wall: int, reading: Range) -> None:
+        """Note what cannot be where the chart is right: walls nearer than all walls, or an opening without an end.
+
+        Objects are lower than the beam; so nothing in the zone is nearer than the walls.
+
+        """
+        near = wall >= 0 and self.echo.wall == wall and self.echo.off_m < -SHORT_M
+        self._short = self._short + 1 if near else 0
+        silent = wall >= 0 and not reading.valid and not self.too_near and self.expected(wall) < DEAF_M
+        if not silent:
+            self._heard = self.x, self.y
+        way = math.hypot(self.x - self._heard[0], self.y - self._heard[1])
+        if self._short >= SHORT or way > WIDEST_M:
+            self.lost, self._short, self._heard = True, 0, (self.x, self.y)
 
     def beside(self) -> int:
         """Return the wall that the range sensor looks at; -1 for none."""

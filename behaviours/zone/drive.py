@@ -15,6 +15,8 @@ from behaviours.zone.settings import SilverSettings
 
 THERE, SEEN, NEAR, TOUCH, STRIP, LATE, OPEN = "there", "seen", "near", "touch", "strip", "late", "open"
 
+TOUCH_M = 0.012  #: nearer to a wall ahead the front may rub along it in a bend, and the tracks slip
+
 Stop = Callable[[], str]
 
 
@@ -65,7 +67,7 @@ async def along_wall(z: Zone, lane: Lane, end_m: float, stop: Stop = never, most
         left = z.chart.room(lane.ahead) - end_m
         if left <= 0.0:
             return THERE
-        if way >= most_m:
+        if way >= most_m or z.chart.lost:
             return LATE
         speed = min(speed + gain, s.speed_m_s, math.sqrt(0.0009 + 2.0 * s.slow_m_s2 * left))
         z.wheels(speed, lane_turn(z, lane, widened(z, lane)))
@@ -309,6 +311,8 @@ def elsewhere(z: Zone, wall: int, x: float, y: float) -> bool:
 
 async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10) -> None:
     """Back up in an S that ends with the same heading, `left_m` farther to the left."""
+    if z.chart.clear_m(z.robot.body.front_m) < TOUCH_M:
+        await straight(z, -0.02, z.s.sweep.speed_m_s)
     s, began = z.s.sweep, z.chart.heading
     bend = math.acos(max(0.0, 1.0 - 0.5 * abs(left_m) / radius_m))
     rate = min(s.speed_m_s, 0.17) / radius_m

@@ -1,4 +1,7 @@
-"""Leaving: to the opening that is not the entry, along its wall to find its middle, and out over the green strip."""
+"""Leaving: to the opening that is not the entry, along its wall to find its middle, and out over the green strip.
+
+Where that is not found, the chart is wrong: then the walls are followed and each opening is tried by its strip.
+"""
 
 import math
 
@@ -7,13 +10,14 @@ from behaviours.strips import is_green
 from behaviours.zone.chart import ENTRY, QUARTER
 from behaviours.zone.collect import roll_and_try
 from behaviours.zone.deposit import deposit
-from behaviours.zone.drive import THERE, along_wall, go_to, lane_along, rest, straight, turn_to
+from behaviours.zone.drive import STRIP, along_wall, go_to, lane_along, rest, straight, strip_ahead, turn_to
+from behaviours.zone.enter import SILVER, is_silver
 from behaviours.zone.openings import Opening, along, before, same
 from behaviours.zone.scene import Zone
-from behaviours.zone.survey import survey, survey_if_due
+from behaviours.zone.survey import survey
 from robotcore.control import Vote
 
-GREEN = "green"
+GREEN, TAKEN, NOTHING = "green", "taken", ""
 
 
 def exits(z: Zone) -> list[Opening]:
@@ -25,25 +29,67 @@ def exits(z: Zone) -> list[Opening]:
 
 async def leave(z: Zone, marker: MarkerSettings) -> bool:
     """Leave over the green strip; False where it was not found."""
-    stays = z.load.count
     for attempt in range(z.s.exit.tries):
-        await (survey(z) if attempt else survey_if_due(z))
+        await survey(z)
         found = exits(z)
-        if not found:
-            await look_for_openings(z)
-            continue
-        opening = found[attempt % len(found)]
-        opening = await measure(z, opening)
-        if await go_out(z, opening, marker):
-            z.robot.decide("exit found", wall=opening.wall, middle=round(opening.middle_m, 3), attempt=attempt + 1)
+        reason = await try_exit(z, found[attempt % len(found)], marker) if found and not attempt % 2 else NOTHING
+        if not reason:
+            reason = await search(z, marker)
+        if reason == GREEN:
+            z.robot.decide("exit found", attempt=attempt + 1)
             return True
-        if z.load.count and z.load.count != stays:
-            await deposit(z)
-            stays = z.load.count
-            continue
-        z.robot.decide("no exit here", wall=opening.wall, middle=round(opening.middle_m, 3), attempt=attempt + 1)
     z.robot.fault("lost", "the way out was not found; standing")
     return False
+
+
+async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings) -> str:
+    """Measure an opening and go out by it; return GREEN, SILVER where it was the way in, or nothing."""
+    opening = await measure(z, opening)
+    reason = await go_out(z, opening, marker)
+    if reason == TAKEN:
+        await deposit(z)
+        reason = await go_out(z, opening, marker)
+    if reason != GREEN:
+        z.robot.decide("no exit here", wall=opening.wall, middle=round(opening.middle_m, 3), silver=reason == SILVER)
+    return reason if reason in (GREEN, SILVER) else NOTHING
+
+
+async def search(z: Zone, marker: MarkerSettings) -> str:
+    """Follow the walls and try each opening, whatever the chart says: green is the way out, silver the way in.
+
+    Silver also tells for sure where the robot is: then what was known of the openings holds again.
+
+    """
+    known, z.openings.found = z.openings.found, []
+    z.chart.gaps.clear()
+    wall, tried = (z.chart.ahead() - z.turn) % 4, list[Opening]()
+    z.robot.decide("exit search", wall=wall)
+    for _ in range(5):
+        lane = lane_along(z, wall, z.s.exit.off_m)
+        await turn_to(z, lane.heading_rad)
+        if await along_wall(z, lane, max(z.swing_m, z.s.exit.off_m), strip_ahead(z)) == STRIP:
+            await straight(z, -z.swing_m, z.s.sweep.slow_m_s)
+        wall = lane.ahead
+        await turn_to(z, lane_along(z, wall, 0.0).heading_rad)
+        for opening in list(z.openings.found):
+            if any(same(opening, old) for old in tried):
+                continue
+            tried.append(opening)
+            reason = await go_out(z, opening, marker)
+            if reason == SILVER:
+                at_entry(z)
+                z.openings.found = known
+            if reason in (GREEN, SILVER):
+                return reason
+    z.openings.found = known
+    return NOTHING
+
+
+def at_entry(z: Zone) -> None:
+    """Take it that the robot has just backed away from the entry's silver strip: there the chart began."""
+    z.chart.place(3.0 * z.eyes_m, 0.0, math.pi, 0.03, 0.1)
+    z.chart.gaps.append((ENTRY, -0.15, 0.15))
+    z.robot.decide("entry met")
 
 
 async def measure(z: Zone, opening: Opening) -> Opening:
@@ -63,30 +109,56 @@ async def measure(z: Zone, opening: Opening) -> Opening:
     return next((new for new in z.openings.found if same(new, opening)), opening)
 
 
-async def go_out(z: Zone, opening: Opening, marker: MarkerSettings) -> bool:
-    """Go before the middle of an opening, turn to it, and drive until the green strip."""
+async def go_out(z: Zone, opening: Opening, marker: MarkerSettings) -> str:
+    """Go before the middle of an opening, turn to it, and drive until a strip.
+
+    Returns GREEN behind the green strip; else SILVER or NOTHING, back inside; TAKEN where an object lay in the way.
+
+    """
     e = z.s.exit
     x, y = before(z.chart, opening, e.off_m)
     await line_up(z, opening, x, y)
     await turn_to(z, opening.wall * QUARTER)
     if await roll_and_try(z, opening.wall * QUARTER):
-        return False
-    votes = Vote(e.votes, e.window), Vote(e.votes, e.window)
-
-    def green() -> str:
-        left = votes[0].update(is_green(z.sample.floor_left, marker))
-        right = votes[1].update(is_green(z.sample.floor_right, marker))
-        return GREEN if left or right else ""
-
+        return TAKEN
     z.inside = False
     way = z.chart.room(opening.wall) - z.eyes_m + e.beyond_m
-    reason = await straight(z, way, e.speed_m_s, green)
+    start = z.sample.drive.travel_m
+    reason = await straight(z, way, e.speed_m_s, Strips(z, marker))
     if reason == GREEN:
         await straight(z, e.over_m, e.speed_m_s, Gone(z, marker))
-        return True
+        return GREEN
     z.inside = True
-    await straight(z, -way, e.speed_m_s)
-    return False
+    if reason == SILVER:
+        await straight(z, -2.0 * z.eyes_m, e.speed_m_s)
+        return SILVER
+    await straight(z, start - z.sample.drive.travel_m, e.speed_m_s)
+    return NOTHING
+
+
+class Strips:
+    """Says GREEN or SILVER once enough readings of an eye were.
+
+    Args:
+        z: the zone.
+        marker: what green is.
+
+    """
+
+    def __init__(self, z: Zone, marker: MarkerSettings) -> None:
+        e = z.s.exit
+        self._z, self._marker = z, marker
+        self._whites = z.load.whites or (1.0, 1.0)
+        self._green = Vote(e.votes, e.window), Vote(e.votes, e.window)
+        self._silver = Vote(e.votes, e.window), Vote(e.votes, e.window)
+
+    def __call__(self) -> str:
+        """Return GREEN, SILVER, or "" for none."""
+        sample, green, silver = self._z.sample, False, False
+        for i, colour in enumerate((sample.floor_left, sample.floor_right)):
+            green = self._green[i].update(is_green(colour, self._marker)) or green
+            silver = self._silver[i].update(is_silver(colour, self._whites[i], self._z.s.silver)) or silver
+        return GREEN if green else SILVER if silver else ""
 
 
 class Gone:
@@ -117,15 +189,6 @@ async def line_up(z: Zone, opening: Opening, x: float, y: float) -> None:
         dx, dy = x - z.chart.x, y - z.chart.y
         await straight(z, dx * math.cos(ahead) + dy * math.sin(ahead), 0.08)
         await rest(z)
-
-
-async def look_for_openings(z: Zone) -> None:
-    """Follow all walls once more for their openings."""
-    for wall in range(4):
-        lane = lane_along(z, wall, z.s.exit.off_m)
-        await turn_to(z, lane.heading_rad)
-        if await along_wall(z, lane, max(z.swing_m, z.s.exit.off_m)) != THERE:
-            return
 
 
 __all__ = ["exits", "leave", "measure"]

@@ -14,7 +14,7 @@ from robotcore.readings import OUT_OF_RANGE, Range
 FAR_M = 0.06  #: so much farther than the wall is no wall
 CLOSE_M = 0.033  #: no echo from nearer than this means too near, not gone
 PART_M = 0.05  #: so much of an opening must be passed
-NOMINAL_M = 0.28  #: width of openings, common practice
+NOMINAL_M = 0.240  #: width of openings, 280 mm by common practice, as the beam sees it: its rim still meets the edges
 CORNER_M = 0.50  #: an opening of which only one end was passed has a corner so near
 NEAR_M = 0.30  #: from farther than this ends are not measured
 

@@ -270,6 +270,8 @@ class SurveySettings:
     """At the entry it ends here: the three walls that nobody knows yet are seen by then."""
     share: float = number(0.45, 0.1, 1.0)
     """Readings that must fit four walls; fewer mean that something held the robot, or that it is not in the zone."""
+    moved_share: float = number(0.64, 0.1, 1.0)
+    """... and so many where they say that the robot is elsewhere."""
     tries: int = whole(3, 1, 10)
     """How often it is done, each time from another place."""
     off_m: float = number(0.05, 0.01, 0.5)

@@ -67,11 +67,14 @@ async def survey(z: Zone, to_rad: float = FULL_RAD, sd_rad: float = 0.0) -> bool
     s = z.s.survey
     for attempt in range(s.tries):
         view = await look_round(z, to_rad, sd_rad or (s.lost_rad if z.chart.lost or attempt else s.before_rad))
-        if view.share >= z.s.survey.share and sum(wall is not None for wall in view.walls) >= 2:
-            apply(z, view)
+        fix = min(fixes(z.chart, view))
+        needed = s.moved_share if has_moved(z, fix) else s.share
+        if view.share >= needed and sum(wall is not None for wall in view.walls) >= 2:
+            apply(z, view, fix)
             return True
         z.robot.decide("survey", fits=False, share=round(view.share, 2))
         await elsewhere(z, view)
+    z.chart.lost = False  # nothing better is to be had here
     return False
 
 
@@ -187,12 +190,16 @@ def agreed(values: list[float]) -> tuple[float, float | None]:
     return score, middle if len(near) >= 6 and len(near) > PART * len(values) else None
 
 
-def apply(z: Zone, view: View) -> None:
+def has_moved(z: Zone, fix: Fix) -> bool:
+    """Tell whether the robot is elsewhere than the chart says."""
+    off = math.hypot(fix.x - z.chart.x, fix.y - z.chart.y)
+    return off > z.s.survey.off_m or abs(wrap(fix.heading_rad - z.chart.heading)) > z.s.survey.off_rad
+
+
+def apply(z: Zone, view: View, fix: Fix) -> None:
     """Put the chart right: by a little as it is, or, where it was lost, anew."""
     chart = z.chart
-    fix = min(fixes(chart, view))
-    off = math.hypot(fix.x - chart.x, fix.y - chart.y)
-    moved = off > z.s.survey.off_m or abs(wrap(fix.heading_rad - chart.heading)) > z.s.survey.off_rad
+    off, moved = math.hypot(fix.x - chart.x, fix.y - chart.y), has_moved(z, fix)
     if moved:
         chart.place(fix.x, fix.y, chart.heading + wrap(fix.heading_rad - chart.heading), 0.02, z.s.survey.sd_rad)
     else:

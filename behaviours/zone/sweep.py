@@ -77,6 +77,9 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
     """Drive along a wall to the next one, dock there, and back up so far that there is room to turn."""
     late = 0
     for attempt in range(8):
+        if z.chart.lost:
+            await survey(z)
+            await turn_to(z, lane.heading_rad)
         reason = await run_lane(z, lane, z.robot.body.front_m + 0.10)
         if reason in (THERE, SEEN):
             reason = await approach(z, 0.16, lane.heading_rad, z.s.front.near)
@@ -104,10 +107,11 @@ async def unblock(z: Zone, lane: Lane, attempt: int) -> bool:
     if attempt:
         await survey(z)
         return False
-    z.chart.x, z.chart.y = z.reached
+    (x, y), here = z.reached, (z.chart.x, z.chart.y)
     z.chart.doubt(0.01, 0.15)
     if await try_jaws(z):
-        return True
+        return True  # it was pushed along: the robot moved as the tracks say
+    z.chart.x, z.chart.y = z.chart.x + x - here[0], z.chart.y + y - here[1]
     z.robot.decide("blocked", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3))
     await back_aside(z, z.turn * (0.075, -0.075)[attempt % 2])
     return True
@@ -117,7 +121,7 @@ async def run_lane(z: Zone, lane: Lane, end_m: float) -> str:
     """Drive along a lane, trying the jaws every so often, until its end or something is seen ahead."""
     for _ in range(math.ceil(z.s.sweep.longest_m / z.s.sweep.probe_m)):
         reason = await along_wall(z, lane, end_m, watch(z), z.s.sweep.probe_m)
-        if reason != LATE:
+        if reason != LATE or z.chart.lost:
             return reason
         await try_jaws(z)
     return LATE
@@ -263,7 +267,7 @@ async def comb(z: Zone) -> None:
 def teeth(z: Zone, wall: int) -> list[float]:
     """Return the places along a wall at which to drive at it: not where the body cannot go."""
     low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
-    margin = z.half_m + 0.03
+    margin = z.swing_m
     low, high = low + margin, high - margin
     count = max(1, math.ceil((high - low) / z.s.sweep.comb_m))
     places = [low + (high - low) * i / count for i in range(count + 1)]

@@ -10,13 +10,26 @@ from behaviours.strips import is_green
 from behaviours.zone.chart import ENTRY, QUARTER
 from behaviours.zone.collect import roll_and_try
 from behaviours.zone.deposit import deposit
-from behaviours.zone.drive import STRIP, along_wall, go_to, lane_along, rest, straight, strip_ahead, turn_to
+from behaviours.zone.drive import (
+    STRIP,
+    along_wall,
+    back_aside,
+    go_to,
+    lane_along,
+    make_room,
+    rest,
+    straight,
+    strip_ahead,
+    turn_to,
+)
 from behaviours.zone.enter import SILVER, is_silver
 from behaviours.zone.openings import Opening, along, before, same
 from behaviours.zone.scene import Zone
 from behaviours.zone.survey import survey
 from robotcore.control import Vote
 
+LEFT_OF = (1.0, -1.0, -1.0, 1.0)  #: facing a wall, its axis points to the left (1) or to the right
+ASIDE_M = 0.012  #: so far beside an opening's middle is put right before it is driven through
 GREEN, TAKEN, NOTHING = "green", "taken", ""
 
 
@@ -32,7 +45,7 @@ async def leave(z: Zone, marker: MarkerSettings) -> bool:
     for attempt in range(z.s.exit.tries):
         await survey(z)
         found = exits(z)
-        reason = await try_exit(z, found[attempt % len(found)], marker) if found and not attempt % 2 else NOTHING
+        reason = await try_exit(z, found[attempt % len(found)], marker) if found else NOTHING
         if not reason:
             reason = await search(z, marker)
         if reason == GREEN:
@@ -57,7 +70,7 @@ async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings) -> str:
 async def search(z: Zone, marker: MarkerSettings) -> str:
     """Follow the walls and try each opening, whatever the chart says: green is the way out, silver the way in.
 
-    Silver also tells for sure where the robot is: then what was known of the openings holds again.
+    Silver also tells for sure where the robot is: then what was known of the openings holds again, and is tried.
 
     """
     known, z.openings.found = z.openings.found, []
@@ -78,8 +91,8 @@ async def search(z: Zone, marker: MarkerSettings) -> str:
             reason = await go_out(z, opening, marker)
             if reason == SILVER:
                 at_entry(z)
+            if reason == GREEN or (reason == SILVER and known):
                 z.openings.found = known
-            if reason in (GREEN, SILVER):
                 return reason
     z.openings.found = known
     return NOTHING
@@ -119,6 +132,9 @@ async def go_out(z: Zone, opening: Opening, marker: MarkerSettings) -> str:
     x, y = before(z.chart, opening, e.off_m)
     await line_up(z, opening, x, y)
     await turn_to(z, opening.wall * QUARTER)
+    aside = (along(opening.wall, x, y) - along(opening.wall, z.chart.x, z.chart.y)) * LEFT_OF[opening.wall]
+    if abs(aside) > ASIDE_M:
+        await back_aside(z, aside)
     if await roll_and_try(z, opening.wall * QUARTER):
         return TAKEN
     z.inside = False
@@ -148,7 +164,7 @@ class Strips:
     def __init__(self, z: Zone, marker: MarkerSettings) -> None:
         e = z.s.exit
         self._z, self._marker = z, marker
-        self._whites = z.load.whites or (1.0, 1.0)
+        self._whites = (z.load.learnt or (1.0, 1.0))[:2]
         self._green = Vote(e.votes, e.window), Vote(e.votes, e.window)
         self._silver = Vote(e.votes, e.window), Vote(e.votes, e.window)
 
@@ -185,6 +201,7 @@ async def line_up(z: Zone, opening: Opening, x: float, y: float) -> None:
     """Back up (or drive on) along the wall until the axle is before the opening's middle."""
     ahead = (opening.wall + z.turn) * QUARTER
     await turn_to(z, ahead)
+    await make_room(z)
     for _ in range(2):
         dx, dy = x - z.chart.x, y - z.chart.y
         await straight(z, dx * math.cos(ahead) + dy * math.sin(ahead), 0.08)

@@ -300,8 +300,8 @@ class ExitSettings:
     """An opening is no wider."""
     narrowest_m: float = number(0.15, 0.05, 1.0)
     """An opening is no narrower."""
-    off_m: float = number(0.150, 0.1, 0.5)
-    """Distance of the axle from the wall while the opening is measured."""
+    off_m: float = number(0.165, 0.1, 0.5)
+    """Distance of the axle from the wall while the opening is measured: the body can turn there."""
     speed_m_s: float = number(0.10, 0.02, 0.5)
     """Speed while it is measured, and out of it."""
     beyond_m: float = number(0.22, 0.05, 1.0)

@@ -55,6 +55,7 @@ def test_walls_are_found_from_ranges_all_round(x, y, turn):
 
 def test_openings_and_chance_echoes_do_not_move_a_wall():
     assert agreed([0.50] * 12 + [0.95] * 5 + [0.31, 0.72])[1] == pytest.approx(0.50)
+    assert agreed([0.31] * 9 + [0.90] * 8)[1] == pytest.approx(0.90)  # an edge throws echoes back from before the wall
     assert agreed([0.50] * 5)[1] is None  # too few
     assert agreed([])[1] is None
 
@@ -90,6 +91,14 @@ def test_what_a_survey_saw_puts_unknown_walls_on_the_chart_and_moves_no_known_on
     assert chart.walls[RIGHT] == pytest.approx(0.45, abs=0.001)  # half a metre off is not this wall
 
 
+def test_a_survey_in_which_an_edge_was_heard_moves_no_chart_far_but_a_lost_one():
+    chart = charted(0.3, 0.2, 0.0)
+    alone = View(0.0, (0.7, 0.25, None, 0.65), 0.8)  # says x = 0.5, by the far wall only
+    assert min(fixes(chart, alone)).x == pytest.approx(0.3)
+    chart.lost = True
+    assert min(fixes(chart, alone)).x == pytest.approx(0.5)
+
+
 # ------------------------------------------------------------------------------------ openings at corners
 
 
@@ -121,13 +130,13 @@ WALL = Range(0.07, 0.0, True, OK)
 def test_an_opening_that_begins_before_the_lane_is_known_by_its_end():
     found = pass_by([SILENT] * 40 + [WALL] * 40, 0.12).found  # the sensor begins at 0.15 and hears the wall at 0.35
     assert [(o.wall, o.sure) for o in found] == [(RIGHT, False)]
-    assert found[0].middle_m == pytest.approx(0.35 - 0.12, abs=0.01)  # half of 280 mm, less the beam's rim
+    assert found[0].middle_m == pytest.approx(0.35 + 0.0175 - 0.1375, abs=0.01)  # the beam's rim, half of 275 mm
 
 
 def test_an_opening_that_goes_on_beyond_the_lane_is_known_by_its_beginning():
     found = pass_by([WALL] * 20 + [SILENT] * 30, 0.83).found  # from 0.96 on; the far wall is at 1.2
     assert [(o.wall, o.sure) for o in found] == [(RIGHT, False)]
-    assert found[0].middle_m == pytest.approx(0.5 * (0.96 + 1.2), abs=0.01)  # no wider than there is room
+    assert found[0].middle_m == pytest.approx(0.5 * (0.96 - 0.0175 + 1.2), abs=0.01)  # no wider than there is room
 
 
 def test_half_an_opening_far_from_any_corner_is_none():
@@ -167,6 +176,33 @@ def test_silence_at_a_good_distance_says_nothing_about_the_wall():
     chart.hear(SILENT)
     assert not chart.too_near
     assert chart.expected(RIGHT) == pytest.approx(0.06, abs=1e-6)
+
+
+def test_walls_nearer_than_walls_can_be_mean_a_lost_chart():
+    """The chart believes 365 mm to the wall beside; the sensor says 100, again and again."""
+    chart = charted(0.3, 0.0, 0.0)
+    for _ in range(9):
+        chart.hear(Range(0.10, 0.0, True, OK))
+    assert not chart.lost
+    chart.hear(Range(0.10, 0.0, True, OK))
+    assert chart.lost
+
+
+def test_silence_for_longer_than_openings_are_wide_means_that_the_wall_is_too_near():
+    chart = charted(0.3, -0.45 + 0.14, 0.0)
+    way = 0.0
+    chart.move(rolled(way))
+    chart.hear(Range(0.06, 0.0, True, OK))
+    for _ in range(66):
+        way += 0.005
+        chart.move(rolled(way))
+        chart.hear(SILENT)
+    assert not chart.too_near
+    for _ in range(12):
+        way += 0.005
+        chart.move(rolled(way))
+        chart.hear(SILENT)
+    assert chart.too_near
 
 
 def before_wall(clear_m: float, light: float, doubt_m: float = 0.005) -> Any:

@@ -33,7 +33,7 @@ STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than 
 GAP_M = 0.02  #: the beam is so wide before an opening's ends
 NEAREST_M, BLIND_M = 0.040, 0.024  #: silence after a reading of less than the first means about the second
 SHORT_M, SHORT = 0.10, 10  #: so many readings in a row so much shorter than the wall: the chart is wrong
-DEAF_M, WIDEST_M = 0.30, 0.45  #: a wall nearer than the first is heard, and no opening is wider than the second
+DEAF_M, WIDEST_M = 0.15, 0.34  #: a wall nearer than the first is heard, and no opening is wider than the second
 ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 
 Entry = tuple[int, float]
@@ -147,7 +147,8 @@ class Chart:
     def _contradict(self, wall: int, reading: Range) -> None:
         """Note what cannot be where the chart is right: walls nearer than all walls, or an opening without an end.
 
-        Objects are lower than the beam; so nothing in the zone is nearer than the walls.
+        Objects are lower than the beam; so nothing in the zone is nearer than the walls. And where an opening does not
+        end there is a wall, so near that it is not heard.
 
         """
         near = wall >= 0 and self.echo.wall == wall and self.echo.off_m < -SHORT_M
@@ -156,8 +157,10 @@ class Chart:
         if not silent:
             self._heard = self.x, self.y
         way = math.hypot(self.x - self._heard[0], self.y - self._heard[1])
-        if self._short >= SHORT or way > WIDEST_M:
-            self.lost, self._short, self._heard = True, 0, (self.x, self.y)
+        if way > WIDEST_M:
+            self.too_near = True
+        if self._short >= SHORT:
+            self.lost, self._short = True, 0
 
     def beside(self) -> int:
         """Return the wall that the range sensor looks at; -1 for none."""

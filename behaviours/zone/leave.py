@@ -7,7 +7,7 @@ import math
 
 from behaviours.settings import MarkerSettings
 from behaviours.strips import is_green
-from behaviours.zone.chart import ENTRY, QUARTER
+from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
 from behaviours.zone.collect import roll_and_try
 from behaviours.zone.deposit import deposit
 from behaviours.zone.drive import (
@@ -28,15 +28,17 @@ from behaviours.zone.scene import Zone
 from behaviours.zone.survey import survey
 from robotcore.control import Vote
 
+THE_ENTRY = Opening(ENTRY, 0.0, 0.0)
 LEFT_OF = (1.0, -1.0, -1.0, 1.0)  #: facing a wall, its axis points to the left (1) or to the right
+BESIDE_M = (0.0, 0.035, -0.035)
+OFF_LANE_M = 0.06  #: farther from a lane's beginning the robot goes there first
 ASIDE_M = 0.012  #: so far beside an opening's middle is put right before it is driven through
 GREEN, TAKEN, NOTHING = "green", "taken", ""
 
 
 def exits(z: Zone) -> list[Opening]:
     """Return the openings that are not the entry, the surest first."""
-    entry = Opening(ENTRY, 0.0, 0.0)
-    found = [opening for opening in z.openings.found if not same(opening, entry)]
+    found = [opening for opening in z.openings.found if not same(opening, THE_ENTRY)]
     return sorted(found, key=lambda opening: not opening.sure)
 
 
@@ -45,9 +47,9 @@ async def leave(z: Zone, marker: MarkerSettings) -> bool:
     for attempt in range(z.s.exit.tries):
         await survey(z)
         found = exits(z)
-        reason = await try_exit(z, found[attempt % len(found)], marker) if found else NOTHING
+        reason = await try_exit(z, found[attempt % len(found)], marker, attempt // len(found)) if found else NOTHING
         if not reason:
-            reason = await search(z, marker)
+            reason = await search(z, marker, [] if found else [THE_ENTRY])
         if reason == GREEN:
             z.robot.decide("exit found", attempt=attempt + 1)
             return True
@@ -55,9 +57,15 @@ async def leave(z: Zone, marker: MarkerSettings) -> bool:
     return False
 
 
-async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings) -> str:
-    """Measure an opening and go out by it; return GREEN, SILVER where it was the way in, or nothing."""
+async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings, before: int) -> str:
+    """Measure an opening and go out by it; return GREEN, SILVER where it was the way in, or nothing.
+
+    One of which only one end was passed is tried a little to either side after it was tried `before`.
+
+    """
     opening = await measure(z, opening)
+    if not opening.sure:
+        opening = opening._replace(middle_m=opening.middle_m + BESIDE_M[before % len(BESIDE_M)])
     reason = await go_out(z, opening, marker)
     if reason == TAKEN:
         await deposit(z)
@@ -67,7 +75,7 @@ async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings) -> str:
     return reason if reason in (GREEN, SILVER) else NOTHING
 
 
-async def search(z: Zone, marker: MarkerSettings) -> str:
+async def search(z: Zone, marker: MarkerSettings, tried: list[Opening]) -> str:
     """Follow the walls and try each opening, whatever the chart says: green is the way out, silver the way in.
 
     Silver also tells for sure where the robot is: then what was known of the openings holds again, and is tried.
@@ -75,14 +83,11 @@ async def search(z: Zone, marker: MarkerSettings) -> str:
     """
     known, z.openings.found = z.openings.found, []
     z.chart.gaps.clear()
-    wall, tried = (z.chart.ahead() - z.turn) % 4, list[Opening]()
+    wall = (z.chart.ahead() - z.turn) % 4
     z.robot.decide("exit search", wall=wall)
-    for _ in range(5):
-        lane = lane_along(z, wall, z.s.exit.off_m)
-        await turn_to(z, lane.heading_rad)
-        if await along_wall(z, lane, max(z.swing_m, z.s.exit.off_m), strip_ahead(z)) == STRIP:
-            await straight(z, -z.swing_m, z.s.sweep.slow_m_s)
-        wall = lane.ahead
+    for _ in range(6):
+        await pass_wall(z, wall)
+        wall = (wall + z.turn) % 4
         await turn_to(z, lane_along(z, wall, 0.0).heading_rad)
         for opening in list(z.openings.found):
             if any(same(opening, old) for old in tried):
@@ -96,6 +101,22 @@ async def search(z: Zone, marker: MarkerSettings) -> str:
                 return reason
     z.openings.found = known
     return NOTHING
+
+
+async def pass_wall(z: Zone, wall: int) -> None:
+    """Drive along a wall from the corner behind to the one ahead."""
+    off = max(z.swing_m, z.s.exit.off_m)
+    (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
+    beside, behind = z.chart.walls[wall], z.chart.walls[(wall - z.turn) % 4]
+    if beside is not None and behind is not None:
+        x, y = (beside - off) * nx + (behind - off) * bx, (beside - off) * ny + (behind - off) * by
+        if math.hypot(x - z.chart.x, y - z.chart.y) > OFF_LANE_M:
+            await go_to(z, x, y)
+    lane = lane_along(z, wall, z.s.exit.off_m)
+    await turn_to(z, lane.heading_rad)
+    z.openings.forget()
+    if await along_wall(z, lane, off, strip_ahead(z)) == STRIP:
+        await straight(z, -z.swing_m, z.s.sweep.slow_m_s)
 
 
 def at_entry(z: Zone) -> None:

@@ -14,7 +14,8 @@ from robotcore.readings import OUT_OF_RANGE, Range
 FAR_M = 0.06  #: so much farther than the wall is no wall
 CLOSE_M = 0.033  #: no echo from nearer than this means too near, not gone
 PART_M = 0.05  #: so much of an opening must be passed
-NOMINAL_M = 0.240  #: width of openings, 280 mm by common practice, as the beam sees it: its rim still meets the edges
+NOMINAL_M = 0.275  #: width of openings, 250 to 300 mm by common practice
+RIM = 0.25  #: an edge is heard so early for each metre to the wall: the beam's rim still meets it
 CORNER_M = 0.50  #: an opening of which only one end was passed has a corner so near
 NEAR_M = 0.30  #: from farther than this ends are not measured
 
@@ -100,6 +101,7 @@ class Openings:
     def _half(self, chart: Chart, edge: float, onward: float) -> Opening | None:
         """Keep an opening of which one end was passed, and that goes on from there towards a corner."""
         sign = math.copysign(1.0, onward)
+        edge -= sign * RIM * min(NEAR_M, chart.expected(self._wall))
         corner = chart.walls[(0, 1)[self._wall % 2 == 0] + (0 if sign > 0.0 else 2)]
         room = math.inf if corner is None else corner - sign * edge
         width = min(NOMINAL_M, room)

@@ -25,6 +25,7 @@ STRETCH = (0.06, 6)  #: the same for the share of a turn that was not made
 STRETCH_SD = 0.03  #: standard deviation of that
 ODDS = 1.5  #: readings that a guess one standard deviation off must gain
 FULL_RAD = 4.9  #: all four walls are seen by then
+ABOUT = 0.6  #: so large a share of the most is about as many
 PART = 0.3  #: of the readings towards a wall that must agree: beside it others are heard
 MOST = 90  #: readings that are used
 ALONE_M = 0.08  #: one wall alone moves a chart that is not lost no farther: it may be an opening's edge that was heard
@@ -174,14 +175,20 @@ def fit(heard: list[tuple[float, float]], mount: Mount, beam_rad: float) -> tupl
 
 
 def agreed(values: list[float]) -> tuple[float, float | None]:
-    """Return how well values agree on one, and that one; None where too few do."""
+    """Return how well values agree on one, and that one; None where too few do.
+
+    Of several on which about as many agree the farthest counts: edges throw echoes back from before a wall.
+
+    """
     bins: dict[int, int] = {}
     for value in values:
         key = math.floor(value / BIN_M)
         bins[key] = bins.get(key, 0) + 1
     if not bins:
         return 0.0, None
-    full = max(sorted(bins), key=lambda key: bins[key] + 0.5 * (bins.get(key - 1, 0) + bins.get(key + 1, 0)))
+    weight = {key: bins[key] + 0.5 * (bins.get(key - 1, 0) + bins.get(key + 1, 0)) for key in bins}
+    most = max(weight.values())
+    full = max(key for key in bins if weight[key] >= ABOUT * most)
     middle = (full + 0.5) * BIN_M
     for _ in range(2):
         near = [value for value in values if abs(value - middle) < FITS_M]

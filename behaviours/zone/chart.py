@@ -84,7 +84,7 @@ class Chart:
         self._odd = 0
         self.lost = self.too_near = False
         self._beside = -1
-        self._short, self._heard = 0, (0.0, 0.0)
+        self._short = 0
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
         self._p = [[0.0] * N for _ in range(N)]
         self.drift, self.scrub, self.slip = 0.0, s.scrub_mean, s.slip_mean
@@ -95,6 +95,7 @@ class Chart:
     def place(self, x: float, y: float, heading: float, sd_m: float, sd_rad: float) -> None:
         """Take it that the robot is there, to within standard deviations; what else was learnt stays."""
         self.x, self.y, self.heading = x, y, heading
+        self._heard = x, y
         for i, variance in enumerate((sd_m * sd_m, sd_m * sd_m, sd_rad * sd_rad)):
             for j in range(N):
                 self._p[i][j] = self._p[j][i] = 0.0

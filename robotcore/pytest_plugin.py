@@ -127,7 +127,9 @@ class RecordingItem(pytest.Item):
         from robotcore.errors import UserError
 
         if isinstance(excinfo.value, UserError | ReplayFailedError):
-            return str(excinfo.value)  # pytest's own line names the recording, and has room for little else
+            return str(excinfo.value).removeprefix(
+                f"{self.path}: "
+            )  # pytest's own line names the recording, and has room for little else
         return super().repr_failure(excinfo)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:

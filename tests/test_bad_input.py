@@ -91,6 +91,24 @@ def test_ctrl_c_in_any_verb(monkeypatch, capsys):
     assert capsys.readouterr().err == "robotcore: stopped by Ctrl-C\n"
 
 
+def test_letters_that_the_output_cannot_show_are_shown_by_number(tmp_path):
+    (tmp_path / "quä.rec").write_bytes((TOP / "replays" / "strip-left.rec").read_bytes())
+    env = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONPATH": str(TOP)}
+    command = [sys.executable, "-m", "robotcore", "list", "."]
+    done = subprocess.run(command, cwd=tmp_path, env=env, capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert rb"qu\xe4.rec" in done.stdout
+
+
+def test_a_replay_prints_nothing_that_steers_a_terminal(tmp_path, missions, capsys):
+    path = tmp_path / "red\x1b[2Jx\n.rec"
+    record(path, think(rows()))
+    assert main(["replay", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "red?[2Jx?.rec" in out
+    assert "\x1b" not in out
+
+
 # ---- files that cannot be made
 
 

@@ -84,6 +84,17 @@ def test_every_file_that_is_linked_exists(path):
     assert (TOP / path).exists()
 
 
+@pytest.mark.slow
+def test_the_whole_mission_of_the_readme_comes_home(tmp_path, monkeypatch, capsys):
+    """Where this fails another seed will do, as long as the README says how often it does not."""
+    url = re.search(r"robotcore run '(fake:relief\?seed=\d+)' --mission full", README)[1]
+    monkeypatch.chdir(tmp_path)
+    assert main(["run", url, "--mission", "full", "--no-recording"]) == 0
+    out = capsys.readouterr().out
+    assert "the course was done" in out
+    assert "4 of 4 objects in their berths" in out
+
+
 @pytest.mark.parametrize(("verb", "option"), told_options())
 def test_every_option_that_is_named_exists(verb, option, capsys):
     with pytest.raises(SystemExit):

@@ -49,6 +49,7 @@ _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG)
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one verb and return the exit code."""
+    _print_anything()
     try:
         code = _main(list(sys.argv[1:] if arguments is None else arguments))
         if sys.stdout is not None:
@@ -69,6 +70,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _mute()
         print(f"standard output: cannot be written ({error.strerror}); free some space", file=sys.stderr)
         return 2
+
+
+def _print_anything() -> None:
+    """Let a letter that a terminal cannot show, or half a one in a file's name, be shown by its number."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _mute() -> None:

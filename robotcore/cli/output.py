@@ -1,7 +1,10 @@
-"""Writing a file that somebody asked for. Rule: whole or not at all, and never over another file unless told to."""
+"""Writing a file that somebody asked for, and printing what came from a stranger.
+
+Rules: a file is written whole or not at all, and never over another one unless told to; what is printed steers nothing.
+"""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
@@ -9,6 +12,12 @@ from typing import TypeVar
 from robotcore.errors import UserError
 
 Result = TypeVar("Result")
+
+
+def show(lines: Iterable[str]) -> None:
+    """Print lines; what would steer a terminal, in a recording from a stranger, comes out as a question mark."""
+    for line in lines:
+        print("".join(letter if letter.isprintable() else "?" for letter in line))
 
 
 def check_free(out: Path, force: bool) -> None:

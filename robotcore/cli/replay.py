@@ -13,7 +13,7 @@ from typing import Any
 import attrs
 
 from robotcore.cli.judging import Report, Request, judge_file
-from robotcore.cli.output import check_writable, write_report
+from robotcore.cli.output import check_writable, show, write_report
 from robotcore.cli.setup import parser
 from robotcore.errors import UserError
 from robotcore.recording.schema import SUFFIX
@@ -44,7 +44,7 @@ def replay_verb(words: list[str]) -> int:
     if args.json:
         _write_json(args.json, reports, request)
     if args.json != "-":
-        print("\n".join(_lines(reports, args) + simulated))
+        show(_lines(reports, args) + simulated)
     return worst(report.code for report in reports)
 
 

@@ -4,6 +4,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+from robotcore.cli.output import show
 from robotcore.cli.setup import parser
 from robotcore.recording.content import Recording
 from robotcore.recording.reader import open_recording
@@ -20,14 +21,8 @@ def list_verb(words: list[str]) -> int:
     folder = args_parser.parse_args(words).folder
     found = list_recordings(folder)
     lines = _table(found) + [summary.problem for summary in found if summary.problem]
-    _show(lines or [f"{folder}: no recordings"])
+    show(lines or [f"{folder}: no recordings"])
     return 0
-
-
-def _show(lines: Sequence[str]) -> None:
-    """Print lines; what would steer a terminal, in a recording from a stranger, comes out as a question mark."""
-    for line in lines:
-        print("".join(letter if letter.isprintable() else "?" for letter in line))
 
 
 def _table(found: Sequence[Summary]) -> list[str]:
@@ -62,7 +57,7 @@ def describe_verb(words: list[str]) -> int:
     if args.json:
         print(json.dumps(as_tree(recording), indent=1))
     else:
-        _show(describe(recording))
+        show(describe(recording))
     return 0
 
 

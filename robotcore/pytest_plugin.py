@@ -127,9 +127,7 @@ class RecordingItem(pytest.Item):
         from robotcore.errors import UserError
 
         if isinstance(excinfo.value, UserError | ReplayFailedError):
-            return str(excinfo.value).removeprefix(
-                f"{self.path}: "
-            )  # pytest's own line names the recording, and has room for little else
+            return str(excinfo.value).replace(str(self.path), self.path.name, 1)  # pytest has little room for it
         return super().repr_failure(excinfo)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:

@@ -9,6 +9,7 @@ that was restarted counts on from where its encoders stood. The clock is an argu
 """
 
 import contextlib
+import math
 import os
 import threading
 import time
@@ -29,6 +30,8 @@ from robotcore.rig import Rig
 
 RETRY_S = 0.2  #: between two attempts to open a port
 STOP_COPIES = 3
+NOISE_S = 1.0  #: between two reports of spoilt messages
+LEAST_WAIT_S = 0.001  #: a port waits in whole milliseconds
 AGE_UNIT_US = round(AGE_UNIT_S * 1e6)
 BITS_PER_BYTE = 10  #: 8 data bits, a start and a stop bit
 FRAME_BYTES = 16  #: of a sense message around its row: see LINK.md
@@ -104,7 +107,8 @@ class SerialBrick:
         self._measured_us = self._acted_us = 0  # brick's clock when the tracks' counts were taken; those acted upon
         self._handshakes = 0
         self._last: tuple[Command, m.Act] | None = None
-        self._counted: dict[str, int] = {}
+        self._counted: dict[str, int] = {}  # when noise was last reported
+        self._noise_s = -math.inf
         self.facts: Mapping[str, str] = {"link": url, "baud": str(baud), "protocol": str(m.VERSION)}
 
     # -- opening and closing -----------------------------------------------------------------------------------------
@@ -123,7 +127,7 @@ class SerialBrick:
         session.greet(began_s)
         while session.state != RUNNING:
             try:
-                self._pump(wire)
+                self._pump(wire, self._wait_s)
             except OSError as error:
                 why = f"the port failed while greeting the brick ({error}); check the cable"
                 raise UserError(f"{self._url}: {why}") from error
@@ -174,7 +178,7 @@ class SerialBrick:
     def sense(self, tick: int) -> Raw | None:
         """Return the newest whole row, None where no new one came. Raises `EndOfRun` as the rig says."""
         if not self._waited:
-            self._listen()
+            self._listen(self._wait_s)
         row, self._held, self._waited = self._held, None, False
         if row is None:
             return None
@@ -196,22 +200,25 @@ class SerialBrick:
     def wait_for_row(self, until_s: float) -> Row | None:
         """Wait for a new row; it is kept for `sense`. None where none came until then. Raises `EndOfRun`."""
         self._waited = True
+        wait_s = self._wait_s
         while self._held is None:
             if self._wire is None:
                 self._reopen()
                 self._sleep(max(0.0, until_s - self._clock()))
                 return None
-            self._listen()
-            if self._held is None and self._clock() >= until_s:
-                break
+            self._listen(wait_s)
+            if self._held is None:
+                wait_s = until_s - self._clock()
+                if wait_s < LEAST_WAIT_S:
+                    break
         return self._held
 
     def drop_row(self) -> None:
         """Forget the row that is kept: its tick is over."""
         self._held = None
 
-    def _listen(self) -> None:
-        """Keep the newest row; where there is none, wait once for what arrives."""
+    def _listen(self, wait_s: float) -> None:
+        """Keep the newest row; where there is none, wait once for what arrives, at most a period."""
         wire, session = self._wire, self.session
         if wire is None:
             self._reopen()
@@ -219,19 +226,19 @@ class SerialBrick:
         running = session.state == RUNNING
         try:
             if not running or session.row is None:
-                self._pump(wire)
+                self._pump(wire, wait_s)
         except OSError as error:
-            self._lose_wire(f"the port failed: {error}")
+            self._lose_wire(f"the port failed: {error.strerror or error}")
             return
         if session.state == RUNNING:
             self._held, session.row = session.row, None
         elif running:
             self._lost()
 
-    def _pump(self, wire: Wire) -> None:
+    def _pump(self, wire: Wire, wait_s: float) -> None:
         """Take in what comes, after at most one wait."""
         session = self.session
-        data = wire.read(True)
+        data = wire.read(wait_s)
         now_s = self._clock()
         if data and session.feed(data, now_s):  # nearly always
             return
@@ -295,14 +302,15 @@ class SerialBrick:
             self._attempting = False
 
     def faults(self) -> list[tuple[str, str]]:
-        """Return (kind, detail) of what went wrong since the last call, and the counters that grew."""
+        """Return (kind, detail) of what went wrong since the last call; noise once in a while, and at the end."""
         events = self.session.events()
-        counts = self.session.counts()
-        watched = ("damaged", "lost", "late", "repeated", "refused")
-        grown = [f"{key} {counts[key]}" for key in watched if counts[key] > self._counted.get(key, 0)]
-        self._counted = counts
-        if grown:
-            events.append(("link-noise", f"messages in all: {', '.join(grown)}, of {counts['accepted']} good ones"))
+        now_s, counts = self._clock(), self.session.counts()
+        noise = [(key, counts[key]) for key in ("damaged", "lost", "late", "repeated", "refused")]
+        grown = any(count > self._counted.get(key, 0) for key, count in noise)
+        if grown and (self._stops or now_s - self._noise_s >= NOISE_S):
+            self._counted, self._noise_s = counts, now_s
+            told = ", ".join(f"{count} {key}" for key, count in noise if count)
+            events.append(("link-noise", f"{told}, {counts['accepted']} good messages so far; check cable and ground"))
         return events
 
     # -- acting ------------------------------------------------------------------------------------------------------
@@ -320,7 +328,7 @@ class SerialBrick:
             try:
                 wire.write(self.session.encode(message))
             except OSError as error:
-                self._lose_wire(f"the port failed: {error}")
+                self._lose_wire(f"the port failed: {error.strerror or error}")
 
     def _message(self, command: Command) -> m.Act:
         last, measured_us = self._last, self._measured_us

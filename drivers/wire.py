@@ -17,8 +17,8 @@ from robotcore.errors import UserError
 class Wire(Protocol):
     """What the serial backend needs of a port. Every function may raise `OSError`."""
 
-    def read(self, wait: bool) -> bytes:
-        """Return what has arrived; where nothing has and `wait` is true, wait for it, within bounds."""
+    def read(self, wait_s: float) -> bytes:
+        """Return what has arrived; where nothing has, wait for it, at most so long. A port may know but one wait."""
         ...
 
     def write(self, data: bytes) -> None:
@@ -41,13 +41,13 @@ class SerialWire:
         """Send all of `data`."""
         self._port.write(data)
 
-    def read(self, wait: bool) -> bytes:
-        """Return what has arrived, after at most one wait."""
+    def read(self, wait_s: float) -> bytes:
+        """Return what has arrived, after at most one wait, as long as the port was told at the start."""
         port = self._port
         waiting = port.in_waiting
         if waiting:
             return port.read(waiting)  # type: ignore[no-any-return]
-        if not wait:
+        if wait_s <= 0.0:
             return b""
         first = port.read(1)
         waiting = port.in_waiting if first else 0
@@ -66,21 +66,20 @@ class DescriptorWire:
     def __init__(self, port: Any, wait_s: float) -> None:
         self._handle: int = port.fileno()
         self._wait_s = wait_s
-        self._wait_ms = max(1.0, 1000.0 * wait_s)
         ready = select.poll()
         ready.register(self._handle, select.POLLIN)
         self._poll = ready.poll
         self.close = port.close
 
-    def read(self, wait: bool) -> bytes:
-        """Return what has arrived, after at most one wait."""
-        if wait and not self._poll(self._wait_ms):
+    def read(self, wait_s: float) -> bytes:
+        """Return what has arrived, after at most one wait, in whole milliseconds and at most that of the start."""
+        if not self._poll(int(1000.0 * (wait_s if wait_s < self._wait_s else self._wait_s))):
             return b""
         try:
             data = os.read(self._handle, 4096)
         except BlockingIOError:
             return b""
-        if wait and not data:
+        if not data:
             raise OSError(errno.EIO, "unplugged, or closed by the far end")  # ready, yet empty
         return data
 
@@ -107,10 +106,10 @@ class SocketWire(SerialWire):
     `in_waiting` only tells whether anything is there, and changing the timeout is free.
     """
 
-    def read(self, wait: bool) -> bytes:
-        """Return what has arrived, after at most one wait."""
+    def read(self, wait_s: float) -> bytes:
+        """Return what has arrived, after at most one wait, as long as the port was told at the start."""
         port = self._port
-        first = port.read(1) if wait or port.in_waiting else b""
+        first = port.read(1) if wait_s > 0.0 or port.in_waiting else b""
         if not first:
             return b""
         timeout, port.timeout = port.timeout, 0

@@ -118,12 +118,12 @@ class MemoryWire:
         self.wait_s = wait_s
         self.closed = False
 
-    def read(self, wait: bool) -> bytes:
+    def read(self, wait_s: float) -> bytes:
         self._check()
         wires = self.bench.wires
         wires.to_host += wires.up.carry(b"", self.bench.now_s)
-        until_s = self.bench.now_s + self.wait_s
-        while wait and not wires.to_host and self.bench.now_s < until_s - 1e-9:
+        until_s = self.bench.now_s + min(wait_s, self.wait_s)
+        while not wires.to_host and self.bench.now_s < until_s - 1e-9:
             self.bench.run(STEP_S)
             wires.to_host += wires.up.carry(b"", self.bench.now_s)
             self._check()
@@ -164,14 +164,14 @@ class PumpedWire:
         self.wire.write(data)
         self.bench.wires.to_brick += self.far.take(len(data))
 
-    def read(self, wait: bool) -> bytes:
+    def read(self, wait_s: float) -> bytes:
         self.bench.run(0.001)
         if not self.bench.wires.to_host:
             return b""
         data = bytes(self.bench.wires.to_host)
         self.bench.wires.to_host.clear()
         self.far.give(data)
-        return self.wire.read(True)
+        return self.wire.read(60.0)
 
 
 class Bench:

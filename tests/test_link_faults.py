@@ -88,6 +88,24 @@ def test_every_lost_message_is_counted_exactly():
     assert "link-noise" not in kinds(backend), "told once"
 
 
+def test_noise_is_told_once_a_second_and_at_the_end():
+    """A fault for every spoilt row would fill the screen and the recording."""
+    bench, backend = opened(faults=LineFaults(bit_errors=3e-4))
+    told = []
+    for _ in range(350):
+        bench.drive(backend, PERIOD_S)
+        told += [detail for kind, detail in backend.faults() if kind == "link-noise"]
+    assert 3 <= len(told) <= 4
+    bench.wires.to_host += b"\x05spoilt\0"
+    bench.drive(backend, PERIOD_S)
+    backend.stop(HALT)
+    (last,) = [detail for kind, detail in backend.faults() if kind == "link-noise"]
+    damaged = backend.session.counts()["damaged"]
+    assert last.startswith(f"{damaged} damaged, ")
+    assert last.endswith("good messages so far; check cable and ground")
+    assert not backend.faults()
+
+
 def test_garbage_flood_both_ways():
     bench, backend = opened()
     bench.drive(backend, 0.5)
@@ -393,7 +411,7 @@ def test_permission_is_explained():
 def test_loop_port():
     wire = open_wire("loop://", 115200, 0.001)
     wire.write(b"abc\0")
-    assert wire.read(wait=False) == b"abc\0"
+    assert wire.read(0.0) == b"abc\0"
     wire.close()
 
 

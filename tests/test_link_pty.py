@@ -74,14 +74,14 @@ def exactly(master, count):
 def exactly_here(wire, count):
     got = b""
     while len(got) < count:
-        got += wire.read(wait=True)
+        got += wire.read(60.0)
     return got
 
 
 def test_nothing_there_is_nothing_read(ends):
     wire = open_wire(ends[1], 115200, 0.001)
-    assert wire.read(wait=False) == b""
-    assert wire.read(wait=True) == b""
+    assert wire.read(0.0) == b""
+    assert wire.read(60.0) == b""
     wire.close()
 
 
@@ -105,7 +105,7 @@ def test_the_same_through_pyserials_own_calls(ends):
         wire = SerialWire(port)
         wire.write(b"abc")
         assert exactly(master, 3) == b"abc"
-        assert wire.read(wait=False) == b""
+        assert wire.read(0.0) == b""
         os.write(master, b"xyz")
         assert exactly_here(wire, 3) == b"xyz"
 
@@ -115,7 +115,7 @@ def test_unplugged_port_is_an_error(ends):
     wire = open_wire(name, 115200, 0.001)
     os.close(master)
     with pytest.raises(OSError, match=r"unplugged|Input/output"):
-        wire.read(wait=True)
+        wire.read(60.0)
     wire.close()
 
 
@@ -165,7 +165,7 @@ def test_the_stand_in_process_answers_a_greeting(tmp_path):
         wire.write(m.encode(m.Hello(m.VERSION, 10_000, 200, 4711), 1))
         receiver, said = m.Receiver(), []
         while len(said) < 2 or len(said) < 1 + said[0].devices:
-            said += [received.message for received in receiver.feed(wire.read(wait=True))]
+            said += [received.message for received in receiver.feed(wire.read(60.0))]
         assert said[0].nonce == 4711
         assert {entry.name for entry in said[1:]} >= {"tracks", "colour-1", "colour-2"}
         wire.close()

@@ -159,7 +159,7 @@ def wire_trip(wire: Wire, act: bytes, size: int) -> None:
     wire.write(act)
     got = 0
     while got < size:
-        got += len(wire.read(wait=True))
+        got += len(wire.read(1.0))
 
 
 def link_trip(brick: SerialBrick) -> None:
@@ -248,7 +248,7 @@ class Canned:
         self.number = self.clock = 0
         self.row = bytes([1]) * rig.layout.row.size
 
-    def read(self, wait: bool) -> bytes:
+    def read(self, wait_s: float) -> bytes:
         self.number += 1
         self.clock += 10_000
         return m.encode(m.Sense(self.clock & 0xFFFFFFFF, 5, 0, self.row), self.number)
@@ -274,7 +274,7 @@ def host_cpu(repeats: int) -> None:
     row = brick.sense(0)
     parts = {
         "whole tick, sense and act": statistics.median(timed(repeats, tick) for _ in range(5)),
-        "of that, making the canned row": statistics.median(timed(repeats, lambda: wire.read(False)) for _ in range(5)),
+        "of that, making the canned row": statistics.median(timed(repeats, lambda: wire.read(0.0)) for _ in range(5)),
         "of that, the drivers' loops": statistics.median(
             timed(repeats, lambda: loops.powers(DRIVE_ON, row, 0.01)) for _ in range(5)
         ),
@@ -296,7 +296,7 @@ def kernel(repeats: int, rig: Rig) -> None:
 
     def turn() -> None:
         os.write(master, sense)
-        wire.read(wait=True)
+        wire.read(1.0)
         wire.write(act)
         os.read(master, 4096)
 

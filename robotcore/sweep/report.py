@@ -101,7 +101,7 @@ def failures(reports: Sequence[CellReport], command: CommandOf, most: int) -> li
     failed = [(one.cell, seed, result) for one in reports for seed, result in one.failed]
     if not failed:
         return []
-    lines = [f"{len(failed)} runs failed; each again with:"]
+    lines = [f"{len(failed)} runs failed; each again with:" if len(failed) > 1 else "1 run failed; again with:"]
     for cell, seed, result in failed[:most]:
         lines += [f"  {command(cell, seed)}", f"      {result.how}: {'; '.join(result.reasons)}"]
     if len(failed) > most:

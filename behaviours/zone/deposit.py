@@ -62,7 +62,7 @@ async def deposit(z: Zone) -> None:
     known = assign(found, z.s.kinds, z.s.drop.eliminate)
     while True:
         visit = next_visit(z.load.holds, z.s.kinds, known)
-        if visit is None:
+        if visit is None or z.sample.time_s > z.s.drop.until_s:
             break
         if not await drop(z, visit, known[visit.colour]):
             del known[visit.colour]

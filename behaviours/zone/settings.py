@@ -250,6 +250,8 @@ class DropSettings:
     """Forward between two objects: one that lies there keeps the next in."""
     creep_m_s: float = number(0.05, 0.01, 0.3)
     """Speed of that."""
+    until_s: float = number(425.0, 0.0, 5000.0)
+    """Time of the run after which no berth is driven to any more: the way out must still be found."""
     wait_s: float = number(0.40, 0.05, 5.0)
     """An object needs so long to slide out."""
     eliminate: bool = True
@@ -296,8 +298,8 @@ class SurveySettings:
 class ExitSettings:
     """Leaving."""
 
-    widest_m: float = number(0.46, 0.1, 1.0)
-    """An opening is no wider."""
+    widest_m: float = number(0.38, 0.1, 1.0)
+    """An opening is no wider, as the beam sees it."""
     narrowest_m: float = number(0.15, 0.05, 1.0)
     """An opening is no narrower."""
     off_m: float = number(0.165, 0.1, 0.5)

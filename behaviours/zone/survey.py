@@ -88,6 +88,7 @@ async def survey_if_due(z: Zone) -> None:
 async def look_round(z: Zone, to_rad: float, sd_rad: float) -> View:
     """Turn there and back, and fit walls to what was heard."""
     began, heard = z.chart.heading, list[Bearing]()
+    z.openings.forget()
     for goal in (-z.s.survey.back_rad, to_rad, 0.0):
         await listen(z, began, began + z.turn * goal, heard)
     await rest(z)
@@ -214,6 +215,7 @@ def apply(z: Zone, view: View, fix: Fix) -> None:
     chart.seen(tuple(view.walls[(wall - fix.quarters) % 4] for wall in range(4)), z.s.survey.sd_m)
     chart.lost = False
     z.surveyed_s = z.sample.time_s
+    z.openings.forget()
     z.robot.decide(
         "survey", fits=True, moved=moved, share=round(view.share, 2), x=round(chart.x, 3), y=round(chart.y, 3),
         heading=round(wrap(chart.heading), 3), off=round(off, 3), turn=round(view.turn_rad, 3), quarters=fix.quarters,

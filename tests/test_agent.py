@@ -370,6 +370,34 @@ def test_the_codes_are_the_hosts():
     assert (b.STOPPED, b.DEAD_MAN, b.SLOW) == (m.STOPPED, m.DEAD_MAN, m.SLOW)
 
 
+@pytest.mark.parametrize("name", ["release", "ticks_us", "read_bytes", "write_bytes"])
+def test_a_port_with_an_empty_function_is_told_at_the_start(name):
+    """The agent could not say so over a line that it cannot use: it would spin for ever, and in silence."""
+    port = Board()
+    setattr(port, name, getattr(port_template.Port(), name))
+    with pytest.raises(NotImplementedError, match=f"{name}: "):
+        b.Agent(port).run()
+    if name != "release":
+        assert port.power == [0, 0, 0, 0]
+
+
+def test_a_port_that_fails_at_the_start_may_work_later():
+    port, steps = Board(), []
+    port.broken = ("release", "ticks_us", "read_bytes", "write_bytes")
+    agent = b.Agent(port)
+
+    def step():
+        steps.append(0)
+        port.broken = ()
+        if len(steps) == 2:
+            raise KeyboardInterrupt
+
+    agent.step = step
+    with pytest.raises(KeyboardInterrupt):
+        agent.run()
+    assert port.power == [0, 0, 0, 0]
+
+
 def test_template_has_every_function_and_each_says_what_to_write():
     port = port_template.Port()
     for name, arguments in {

@@ -200,6 +200,12 @@ def test_a_calibration_is_no_recording(tmp_path, capsys):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_wrong_port_is_told_before_anybody_holds_a_sensor_over_anything(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("builtins.input", lambda said: pytest.fail("asked before the port was tried"))
+    assert main(["calibrate", f"sysfs:{tmp_path}", "--out", f"{tmp_path}/a.toml"]) == 2
+    assert "floor_left" in capsys.readouterr().err
+
+
 def test_list_of_a_file(tmp_path, capsys):
     (tmp_path / "a.rec").touch()
     assert main(["list", f"{tmp_path}/a.rec"]) == 2

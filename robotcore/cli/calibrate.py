@@ -41,6 +41,7 @@ def calibrate_verb(words: list[str]) -> int:
     if out.suffix != ".toml" and not out.is_dir():
         raise UserError(f"{out}: a calibration's name ends in .toml; add that")
     check_free(out, args.force)
+    _try(args.backend, rig)
     sensors = [fitted for role in ROLES if (fitted := rig.role(role)) is not None]
     taken = {floor: _take(args.backend, floor, said, rig, sensors) for floor, said in FLOORS}
     references = {
@@ -75,6 +76,17 @@ def _check_backend(url: str) -> None:
     if address.scheme == "replay" or (address.scheme == "fake" and address.place != "pad"):
         raise UserError(f"{url}: nothing can be calibrated there; give serial:/dev/ttyACM0, or fake:pad to try it")
     plugins.backend(address)
+
+
+def _try(url: str, rig: Rig) -> None:
+    """Open a real robot once, so that a wrong port is told before anybody holds sensors over anything."""
+    if not url.startswith("fake:"):
+        address = parse_address(url)
+        world = plugins.backend(address)(address, rig)
+        try:
+            world.open()
+        finally:
+            world.close()
 
 
 def _wait_for_enter(said: str) -> None:

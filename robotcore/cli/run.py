@@ -25,6 +25,12 @@ an emergency stop; cut the power at the battery.
 """
 
 
+EPILOG = """\
+Exit code: 0 the mission came to its own end (whether it was done well is for `score`), 1 it did not: time limit,
+button, error, lost link; 2 wrong input; 130 Ctrl-C, 143 SIGTERM. Whatever it was, the last thing sent is a stop.
+"""
+
+
 def run_verb(words: list[str]) -> int:
     """Run a mission and tell how it went."""
     args = _parser().parse_args(words)
@@ -43,9 +49,15 @@ def run_verb(words: list[str]) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     words = parser("run", "Run a mission. The same mission drives the fake robot, the brick or a recording.")
+    words.epilog = EPILOG
+    words.formatter_class = argparse.RawDescriptionHelpFormatter
     words.add_argument("backend", help="where it runs: fake:quay?seed=3, serial:/dev/ttyACM0, replay:runs/a.rec")
     add_setup(words)
-    words.add_argument("--resume", metavar="RECORDING", help="go on from the last checkpoint of an earlier recording")
+    words.add_argument(
+        "--resume",
+        metavar="RECORDING",
+        help="go on from the last checkpoint of an earlier recording (a fake robot's world begins anew all the same)",
+    )
     words.add_argument("--out", help="the recording's file (default: a new one in runs/)")
     words.add_argument("--no-recording", action="store_true", help="keep nothing")
     words.add_argument("--time-limit", type=_seconds, default=480.0, metavar="S", help="end after S seconds (480)")

@@ -154,6 +154,15 @@ def test_what_was_measured_whole_is_not_replaced_by_half_a_measurement_and_comes
     assert [o.sure for o in exits(zone)] == [True, False]
 
 
+def test_openings_measured_with_a_chart_that_was_lost_are_dropped():
+    openings = Openings(ExitSettings())
+    openings.add(Opening(RIGHT, 0.20, 0.27))
+    openings.sift(True)
+    openings.add(Opening(FAR, 0.10, 0.25))
+    openings.sift(False)
+    assert openings.found == [Opening(RIGHT, 0.20, 0.27)]
+
+
 # ------------------------------------------------------------------------- too near, missing, elsewhere
 
 

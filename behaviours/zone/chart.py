@@ -25,6 +25,7 @@ DRIFT, SCRUB, SLIP, WALLS = 3, 4, 5, 6  #: places of the states after x, y and h
 QUARTER = 0.5 * math.pi
 NORMALS = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
 ENTRY = 2  #: the wall with the silver strip
+ENTRY_GAP = ENTRY, -0.15, 0.15
 SPREAD_M2_M = 1.0e-4  #: variance of place that a metre's way adds
 SPREAD_RAD2_M = 1.5e-3  #: of heading, a metre's way: slip wanders
 SPREAD_RAD2_RAD = 4.0e-4  #: of heading, a radian's turn on the spot
@@ -76,7 +77,7 @@ class Chart:
     def __init__(self, s: ChartSettings, mount: Mount, track_width_m: float) -> None:
         self._s, self._mount, self._width = s, mount, track_width_m
         self.walls: list[float | None] = [None, None, 0.0, None]
-        self.gaps: list[tuple[int, float, float]] = [(ENTRY, -0.15, 0.15)]
+        self.gaps: list[tuple[int, float, float]] = [ENTRY_GAP]
         self.echo = NO_ECHO
         self._left: float | None = None
         self._right = 0.0

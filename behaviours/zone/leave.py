@@ -7,7 +7,7 @@ import math
 
 from behaviours.settings import MarkerSettings
 from behaviours.strips import is_green
-from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
+from behaviours.zone.chart import ENTRY, ENTRY_GAP, NORMALS, QUARTER
 from behaviours.zone.collect import roll_and_try
 from behaviours.zone.deposit import deposit
 from behaviours.zone.drive import (
@@ -122,7 +122,7 @@ async def pass_wall(z: Zone, wall: int) -> None:
 def at_entry(z: Zone) -> None:
     """Take it that the robot has just backed away from the entry's silver strip: there the chart began."""
     z.chart.place(3.0 * z.eyes_m, 0.0, math.pi, 0.03, 0.1)
-    z.chart.gaps.append((ENTRY, -0.15, 0.15))
+    z.chart.gaps.append(ENTRY_GAP)
     z.robot.decide("entry met")
 
 

@@ -52,6 +52,7 @@ class Openings:
     def __init__(self, s: ExitSettings) -> None:
         self._s = s
         self.found: list[Opening] = []
+        self._recent: list[Opening] = []  # since the chart was last known to be right
         self._wall = -1
         self._first: float | None = None  # where hearing of this wall began
         self._began: float | None = None
@@ -125,7 +126,20 @@ class Openings:
             return new
         self.found = [old for old in self.found if not same(old, new)]
         self.found.append(new)
+        self._recent.append(new)
         return new
+
+    def sift(self, trusted: bool) -> None:
+        """Take it that what was measured lately was measured with a chart that was right, or else drop it."""
+        if not trusted:
+            self.found = [old for old in self.found if old not in self._recent]
+        self._recent.clear()
+
+
+def gap(opening: Opening) -> tuple[int, float, float]:
+    """Return an opening as the chart keeps it: wall, from, to."""
+    half = 0.5 * opening.width_m
+    return opening.wall, opening.middle_m - half, opening.middle_m + half
 
 
 def same(one: Opening, two: Opening) -> bool:

@@ -9,7 +9,7 @@ from collections import deque
 from behaviours.zone.chart import NORMALS, QUARTER, Chart
 from behaviours.zone.colours import floor_colour
 from behaviours.zone.load import Load
-from behaviours.zone.openings import Openings
+from behaviours.zone.openings import Openings, gap
 from behaviours.zone.settings import ClassSettings, FrontSettings, ZoneSettings
 from robotcore.kernel import tick
 from robotcore.readings import OK, SATURATED, Colour, Sample
@@ -127,8 +127,7 @@ class Zone:
         if chart.hear(sample.side_range):
             found = self.openings.hear(chart, sample.side_range)
             if found is not None:
-                half = 0.5 * found.width_m
-                chart.gaps.append((found.wall, found.middle_m - half, found.middle_m + half))
+                chart.gaps.append(gap(found))
         self.front.see(sample.front)
         if self.inside:
             self._note_floor(sample)

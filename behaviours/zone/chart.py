@@ -25,6 +25,7 @@ DRIFT, SCRUB, SLIP, WALLS = 3, 4, 5, 6  #: places of the states after x, y and h
 QUARTER = 0.5 * math.pi
 NORMALS = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
 ENTRY = 2  #: the wall with the silver strip
+LEFT, RIGHT = 1, 3
 ENTRY_GAP = ENTRY, -0.15, 0.15
 SPREAD_M2_M = 1.0e-4  #: variance of place that a metre's way adds
 SPREAD_RAD2_M = 1.5e-3  #: of heading, a metre's way: slip wanders

@@ -9,7 +9,8 @@ the other or persist. A saturated reading is kept at what was measured, which is
 import math
 
 from behaviours.eyes import Line
-from behaviours.zone.drive import rest, straight
+from behaviours.zone.chart import LEFT, NORMALS, RIGHT
+from behaviours.zone.drive import THERE, go_to, rest, straight, strip_ahead, turn_to
 from behaviours.zone.hand import open_jaws
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import SilverSettings
@@ -125,7 +126,23 @@ async def enter(z: Zone, line: Line) -> None:
     await straight(z, z.eyes_m + z.swing_m + 0.02, z.s.sweep.speed_m_s)
     await rest(z)
     await survey(z, z.s.survey.entry_rad, z.s.survey.entry_sd_rad)
+    if None in z.chart.walls:
+        await survey_farther_in(z)
     z.robot.decide("zone entered", x=round(z.chart.x, 3), heading=round(z.chart.heading, 3), **z.load.fields())
+
+
+async def survey_farther_in(z: Zone) -> None:
+    """Look round once more from farther in, and come back: where a wall is not heard an opening may lie opposite.
+
+    Away from walls that were not heard: one may be so near that the body has no room to turn.
+
+    """
+    x, y, way = z.chart.x, z.chart.y, z.s.survey.farther_m
+    unheard = [NORMALS[wall][1] for wall in (LEFT, RIGHT) if z.chart.walls[wall] is None]
+    if await go_to(z, x + way, y - 0.5 * way * sum(unheard), strip_ahead(z)) == THERE:
+        await turn_to(z, 0.0)
+        await survey(z, z.s.survey.entry_rad)
+        await go_to(z, x, y)
 
 
 def strip_end(z: Zone, s: SilverSettings, line: Line) -> "StripEnd":

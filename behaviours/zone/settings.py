@@ -274,6 +274,8 @@ class SurveySettings:
     """Readings that must fit four walls; fewer mean that something held the robot, or that it is not in the zone."""
     moved_share: float = number(0.64, 0.1, 1.0)
     """... and so many where they say that the robot is elsewhere."""
+    farther_m: float = number(0.25, 0.0, 1.0)
+    """A wall that is not heard at the entry is looked for from so much farther in."""
     tries: int = whole(3, 1, 10)
     """How often it is done, each time from another place."""
     off_m: float = number(0.05, 0.01, 0.5)

@@ -34,7 +34,7 @@ SQUARE_RAD = 0.008  #: a body pressed against a wall stands so square
 STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than this: nothing new is learnt
 GAP_M = 0.02  #: the beam is so wide before an opening's ends
 NEAREST_M, BLIND_M = 0.040, 0.024  #: silence after a reading of less than the first means about the second
-SHORT_M, SHORT = 0.10, 30  #: so many readings in a row so much shorter than the wall: the chart is wrong; edges give fewer
+SHORT_M, SHORT = 0.10, 30  #: so many readings in a row so much shorter than the wall: the chart is wrong
 DEAF_M, WIDEST_M = 0.15, 0.34  #: a wall nearer than the first is heard, and no opening is wider than the second
 ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 

@@ -1,0 +1,128 @@
+"""Leaving at its seams: which strip it is, where the silver one puts the robot, and what is tried after a failure."""
+
+import math
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from behaviours.settings import MarkerSettings
+from behaviours.zone import leave as module
+from behaviours.zone.chart import ENTRY, ENTRY_GAP, QUARTER, Chart
+from behaviours.zone.leave import BESIDE_M, GREEN, NOTHING, Strips, at_entry, exits, leave, try_exit
+from behaviours.zone.openings import Opening, Openings
+from behaviours.zone.settings import ChartSettings, ExitSettings, ZoneSettings
+from robotcore.readings import OK, Colour
+from robotcore.rig import Mount
+from tests.zone_stand_in import finish
+
+WHITE, SHINE, PAINT = (1.0, 1.0, 1.0), (1.9, 1.9, 1.9), (0.11 / 0.85, 0.26 / 0.85, 0.16 / 0.85)
+RIGHT = 3
+
+
+def colour(channels: tuple[float, float, float]) -> Colour:
+    red, green, blue = channels
+    light = (red + green + blue) / 3.0
+    return Colour(red, green, blue, light, light, 0.0, True, OK)
+
+
+def zone() -> Any:
+    """Give a zone that only knows its openings and its chart, and keeps what is decided."""
+    chart = Chart(ChartSettings(), Mount(0.03, -0.08, 0.06, -QUARTER), 0.14)
+    chart.walls = [1.2, 0.45, 0.0, 0.45]
+    said: list[str] = []
+    robot = SimpleNamespace(decide=lambda name, **fields: said.append(name), fault=lambda kind, text: said.append(kind))
+    return SimpleNamespace(
+        s=ZoneSettings(), chart=chart, openings=Openings(ExitSettings()), robot=robot, eyes_m=0.07, said=said,
+        load=SimpleNamespace(learnt=None), sample=SimpleNamespace(floor_left=colour(WHITE), floor_right=colour(WHITE)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "strip"), [(PAINT, WHITE, GREEN), (WHITE, SHINE, "silver"), (WHITE, WHITE, "")]
+)
+def test_a_strip_is_green_or_silver_by_the_votes_of_one_eye(left, right, strip):
+    z = zone()
+    says = Strips(z, MarkerSettings())
+    assert [says() for _ in range(5)] == [""] * 5
+    z.sample = SimpleNamespace(floor_left=colour(left), floor_right=colour(right))
+    heard = [says() for _ in range(6)]
+    assert heard[0] == ""  # one reading says nothing
+    assert heard[-1] == strip
+
+
+def test_the_entry_tells_where_the_robot_is():
+    """Its eyes met the silver strip, and it backed away by twice their reach: the chart's origin is the strip's end."""
+    z = zone()
+    z.chart.place(0.9, 0.3, 0.2, 0.3, 1.0)
+    at_entry(z)
+    assert (z.chart.x, z.chart.y, z.chart.heading) == (pytest.approx(0.21), 0.0, math.pi)
+    assert ENTRY_GAP in z.chart.gaps
+
+
+def test_an_opening_of_which_half_was_seen_is_tried_to_either_side(monkeypatch):
+    z, tried = zone(), []
+    half = Opening(RIGHT, 0.25, 0.275, False)
+
+    async def measure(z, opening):
+        return opening
+
+    async def go_out(z, opening, marker):
+        tried.append(round(opening.middle_m - half.middle_m, 3))
+        return NOTHING
+
+    monkeypatch.setattr(module, "measure", measure)
+    monkeypatch.setattr(module, "go_out", go_out)
+    for before in range(3):
+        assert finish(try_exit(z, half, MarkerSettings(), before)) == NOTHING
+    assert tried == list(BESIDE_M)
+    assert finish(try_exit(z, Opening(RIGHT, 0.25, 0.27), MarkerSettings(), 1)) == NOTHING
+    assert tried[-1] == 0.0  # measured whole: where it is
+    assert z.said == ["no exit here"] * 4
+
+
+def plan(monkeypatch, outcomes: dict[str, list[str]]) -> list[str]:
+    """Let `try_exit` and `search` end as told, in turn; return who was asked."""
+    asked: list[str] = []
+
+    def ends(name):
+        async def end(*args):
+            asked.append(name)
+            return outcomes[name].pop(0)
+
+        return end
+
+    async def survey(z):
+        asked.append("survey")
+        return True
+
+    monkeypatch.setattr(module, "survey", survey)
+    monkeypatch.setattr(module, "try_exit", ends("try_exit"))
+    monkeypatch.setattr(module, "search", ends("search"))
+    return asked
+
+
+def test_where_no_exit_is_known_the_walls_are_followed(monkeypatch):
+    z = zone()
+    z.openings.add(Opening(ENTRY, 0.01, 0.25))
+    assert exits(z) == []
+    asked = plan(monkeypatch, {"search": [GREEN], "try_exit": []})
+    assert finish(leave(z, MarkerSettings()))
+    assert asked == ["survey", "search"]
+
+
+def test_where_the_exit_was_not_where_it_should_be_the_walls_are_followed_and_silver_leads_back_to_it(monkeypatch):
+    z = zone()
+    z.openings.add(Opening(RIGHT, 0.3, 0.25))
+    asked = plan(monkeypatch, {"try_exit": [NOTHING, GREEN], "search": ["silver"]})
+    assert finish(leave(z, MarkerSettings()))
+    assert asked == ["survey", "try_exit", "search", "survey", "try_exit"]
+
+
+def test_it_is_tried_so_often_and_then_said_aloud(monkeypatch):
+    z = zone()
+    tries = z.s.exit.tries
+    asked = plan(monkeypatch, {"try_exit": [], "search": [NOTHING] * tries})
+    assert not finish(leave(z, MarkerSettings()))
+    assert asked.count("search") == tries
+    assert z.said == ["lost"]

@@ -165,7 +165,7 @@ class Line:
             self.travel_m, self.heading_rad = drive[2], drive[3]
         travel, heading = self.travel_m, self.heading_rad
         if not -STEP_M < travel - self.trail.travel_m < STEP_M:
-            self.trail.follow(travel, heading, self._offset())
+            self.trail.follow(travel, heading, *self._offset())
         left_dark, right_dark = left.dark, right.dark
         bright = 1.0 - (left_dark if left_dark < right_dark else right_dark)
         if bright < LEVEL:
@@ -207,19 +207,19 @@ class Line:
         self.left.white, self.right.white = left_white, right_white
         self._light = 1.0
 
-    def _offset(self) -> float | None:
-        """Return how far left of the middle between the eyes the line is, None where neither eye tells.
+    def _offset(self) -> tuple[float | None, bool]:
+        """Return how far left of the middle between the eyes the line is, None where they do not tell; and how sure.
 
         The more an eye has of the line, the farther the line's edge reaches into its spot. An eye that is dark
-        suddenly, or over paint, tells nothing.
+        suddenly, or over paint, tells nothing. Where both see plain floor the line is between them, or there is none.
         """
         left, right = self._tells(self.left, self.sample[2]), self._tells(self.right, self.sample[3])
         edge = self.side_m - 0.5 * (self.width_m + SPOT_M)
         if left and right:
-            return 0.5 * SPOT_M * (self.left.dark - self.right.dark)
+            return 0.5 * SPOT_M * (self.left.dark - self.right.dark), True
         if left or right:
-            return edge + SPOT_M * self.left.dark if left else -edge - SPOT_M * self.right.dark
-        return None
+            return edge + SPOT_M * self.left.dark if left else -edge - SPOT_M * self.right.dark, True
+        return (0.0 if self.left.dark < TRACE > self.right.dark else None), False
 
     def _tells(self, eye: Eye, colour: Colour) -> bool:
         return (

@@ -20,6 +20,7 @@ from robotcore.kernel import tick
 from robotcore.readings import Colour
 from robotcore.robot import Robot
 
+PAINTED = 0.04  #: light by which red and green differ on a marker, and never by noise on black
 SIDES = {1: "left", -1: "right"}
 
 
@@ -49,7 +50,7 @@ class Passing:
         colour = sample.floor_left if side > 0 else sample.floor_right
         if eye.misses:
             return eye.dark
-        return 0.0 if is_coloured(colour) else eye.reads(colour)
+        return 0.0 if is_coloured(colour) and abs(colour[1] - colour[0]) > PAINTED else eye.reads(colour)
 
 
 async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool:
@@ -57,6 +58,7 @@ async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool
     a = s.arm
     ray = line.trail.ray(s.gap.fit_m, line.travel_m - a.edge_m, line.heading_rad)
     start, passing = line.travel_m, Passing(line, a)
+    corner = ray.at(*line.middle(), a.middle_m)
     if not await follow_ray(robot, line, ray, a.longest_m, a.speed_m_s, passing.clear):
         return True
     width = line.travel_m - start
@@ -67,7 +69,10 @@ async def pass_arm(robot: Robot, line: Line, side: int, s: LineSettings) -> bool
         await turn_by(robot, line, wrap(ray.heading_rad - line.heading_rad), s.turn)
         robot.decide("crossing", arms="both" if both else SIDES[side], width=round(width, 3))
         return True
-    return await round_corner(robot, line, side, not both, s)
+    if not await round_corner(robot, line, side, not both, s):
+        return False
+    line.trail.note(*corner)
+    return True
 
 
 async def round_corner(robot: Robot, line: Line, side: int, sure: bool, s: LineSettings) -> bool:
@@ -236,5 +241,6 @@ async def turn_into(robot: Robot, line: Line, side: int, blind_rad: float, s: Li
     """Turn on the spot until an eye meets a line, blind to those that are nearer than `blind_rad`."""
     found = await turn_by(robot, line, side * (blind_rad + 1.7), s.turn, until=lambda: line.met, blind_rad=blind_rad)
     line.forget()
+    line.trail.note(*line.axle())
     line.arm_m = line.travel_m - s.marker.after_m + 0.02
     return found

@@ -58,8 +58,10 @@ class ArmSettings:
     """From floor to arm in so short a way: across the spot of an eye (8 mm), not along the edge of a bend."""
     edge_m: float = number(0.010, 0.0, 0.05)
     """So much of the way before an arm says nothing of the line: the arm was half seen already."""
-    swing: float = number(0.6, 0.0, 2.0)
+    swing: float = number(0.8, 0.0, 2.0)
     """The eye's own swing meanwhile, by turning, may be such a share of the way; else it swung onto the line."""
+    middle_m: float = number(0.004, 0.0, 0.02)
+    """From where the arm was noticed to its middle."""
     longest_m: float = number(0.042, 0.02, 0.2)
     """What stays dark longer than this is no arm (widest line 20 mm, at a slant, and the spot): lifted nose, shade."""
     beyond_m: float = number(0.009, 0.0, 0.05)
@@ -71,7 +73,7 @@ class ArmSettings:
     over_m: float = number(0.015, 0.0, 0.05)
     """At least so much more than the line's width lies between arm and look: an arm that was met on its corner is
     short, and the rest of it would pass for a line."""
-    peek_m: float = number(0.012, 0.003, 0.03)
+    peek_m: float = number(0.015, 0.003, 0.03)
     """Sideways swing of the eyes when looking for a line ahead: brings one eye over the middle."""
     speed_m_s: float = number(0.11, 0.02, 0.5)
     """Speed across an arm."""

@@ -32,17 +32,23 @@ class Ray(NamedTuple):
         """The direction as an angle."""
         return math.atan2(self.uy, self.ux)
 
+    def at(self, x: float, y: float, on_m: float) -> tuple[float, float]:
+        """Return the place on the line that is `on_m` behind the one nearest to (x, y)."""
+        along = self.ux * (x - self.x) + self.uy * (y - self.y) + on_m
+        return self.x + along * self.ux, self.y + along * self.uy
+
     def left_of(self, x: float, y: float) -> float:
         """Return how far (x, y) is to the left of the line."""
         return self.ux * (y - self.y) - self.uy * (x - self.x)
 
 
 class Point(NamedTuple):
-    """A point of the line's middle, seen after so much travel."""
+    """A point of the line's middle after so much travel; not sure where the line was just between the eyes, or none."""
 
     travel_m: float
     x_m: float
     y_m: float
+    sure: bool = True
 
 
 class Trail:
@@ -68,7 +74,11 @@ class Trail:
         """Forget the way, not the place."""
         self._points.clear()
 
-    def follow(self, travel_m: float, heading_rad: float, left_m: float | None) -> None:
+    def note(self, x_m: float, y_m: float) -> None:
+        """Add a place that the line is known to go through, such as the corner behind the robot."""
+        self._points.append(Point(self.travel_m, x_m, y_m))
+
+    def follow(self, travel_m: float, heading_rad: float, left_m: float | None, sure: bool = True) -> None:
         """Make a point of the encoders' travel and heading; call it every `STEP_M`, which is what the sums cost.
 
         The line is `left_m` to the left of the middle between the eyes; None where they do not tell.
@@ -81,7 +91,7 @@ class Trail:
         if moved > 0.0 and left_m is not None:
             ahead, ux, uy = self.ahead_m, math.cos(heading_rad), math.sin(heading_rad)
             x, y = self.x_m + ahead * ux - left_m * uy, self.y_m + ahead * uy + left_m * ux
-            self._points.append(Point(travel_m, x, y))
+            self._points.append(Point(travel_m, x, y, sure))
 
     def axle(self, travel_m: float, heading_rad: float) -> tuple[float, float]:
         """Return where the middle of the axle is, given the encoders' travel and heading now."""
@@ -97,24 +107,37 @@ class Trail:
     def ray(self, length_m: float, until_m: float, heading_rad: float) -> Ray:
         """Return the straight line through the way before the travel `until_m`.
 
-        It goes through the last `length_m`, or through as much more as is straight.
-
-        Where that was too short or not straight, as just behind a corner, the robot's heading tells more of the line.
+        It goes through the last `length_m`, or through as much more as is straight. Where that was too short or not
+        straight, as just behind a corner, the robot's heading tells more of the line.
         """
         points = [point for point in self._points if point.travel_m <= until_m]
-        least, best, allowed_m = math.ceil(length_m / STEP_M), None, BENT_M
-        for count in range(least, max(least, len(points)) + 1, MORE_POINTS):
-            near = points[-count:]
-            if len(near) < 3 or near[-1].travel_m - near[0].travel_m < SHORT * length_m:
-                break
-            ray, off_m = fit(near)
-            if off_m > allowed_m:
-                break
-            best, allowed_m = ray, STRAIGHT_M
-        if best is not None:
-            return best
-        x, y = points[-1][1:3] if points else self.middle(self.travel_m, heading_rad)
+        middle = self.middle(self.travel_m, heading_rad)
+        if len(points) == 1:  # nothing but a corner: the line leads from there to where the eyes are
+            points.append(Point(self.travel_m, *middle))
+        ray = straight([point for point in points if point.sure], length_m) or straight(points, length_m)
+        if ray is not None:
+            return ray
+        x, y = points[-1][1:3] if points else middle
         return Ray(x, y, math.cos(heading_rad), math.sin(heading_rad))
+
+
+def straight(points: Sequence[Point], length_m: float) -> Ray | None:
+    """Return the line through the last `length_m` of points or as many more as are straight; None where it is bent."""
+    least, best, allowed_m = math.ceil(length_m / STEP_M), None, BENT_M
+    for count in range(least, max(least, len(points)) + 1, MORE_POINTS):
+        near = points[-count:]
+        if len(near) < 2 or apart_m(near[0], near[-1]) < SHORT * length_m:
+            break
+        ray, off_m = fit(near)
+        if off_m > allowed_m:
+            break
+        best, allowed_m = ray, STRAIGHT_M
+    return best
+
+
+def apart_m(one: Point, other: Point) -> float:
+    """Return how far two points are apart."""
+    return math.hypot(other.x_m - one.x_m, other.y_m - one.y_m)
 
 
 def fit(points: Sequence[Point]) -> tuple[Ray, float]:

@@ -258,7 +258,7 @@ class ObstacleSettings:
     """Longest way round."""
     onto_m_s: float = number(0.09, 0.0, 0.5)
     """Speed in the bow onto the line: keeps the rear off the obstacle."""
-    steep_rad: float = number(0.75, 0.0, 1.6)
+    steep_rad: float = number(0.5, 0.0, 1.6)
     """A line met at a steeper angle is crossed and turned onto; at less it can be followed at once."""
     over_share: float = number(0.4, 0.0, 1.5)
     """At less the robot drives on by this share of the eyes' distance from the axle, to bring both eyes near it."""

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Mapping, Sequence
+from importlib.util import find_spec
 
 BRIEF: dict[str, tuple[Sequence[str], Mapping[str, object]]] = {
     "kernel": ((), {"ROUNDS": 8}),
@@ -54,6 +55,9 @@ def main(names: Sequence[str]) -> int:
     unknown = [name for name in names if name not in BRIEF]
     if unknown:
         print(f"no benchmark {', '.join(unknown)}; there are {', '.join(BRIEF)}", file=sys.stderr)
+        return 2
+    if find_spec("hypothesis") is None:  # a test's own rows and lines serve some of them
+        print("benchmarks need what the tests do; pip install -e '.[laptop,test]'", file=sys.stderr)
         return 2
     failed = []
     for name in names or BRIEF:

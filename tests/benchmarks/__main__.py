@@ -25,7 +25,7 @@ BRIEF: dict[str, tuple[Sequence[str], Mapping[str, object]]] = {
     "recording": ((), {"ROUNDS": 2, "KILLS": 2}),
     "replay": ((), {}),
     "sweep": (("--runs", "8", "--rounds", "1"), {}),
-    "link": ((), {}),
+    "link": (("--frames", "100000", "--repeats", "800", "--paced-ticks", "60"), {}),
     "tracking": (("2",), {}),
     "success": (("storm", "6"), {}),
     "onward": (("1",), {}),

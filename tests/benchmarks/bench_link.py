@@ -287,6 +287,38 @@ def host_cpu(repeats: int) -> None:
     kernel(repeats, rig)
 
 
+def bytecodes(ticks: int = 100) -> None:
+    """Count what a tick of the link executes in Python, pacer and motor loops included: this repeats exactly.
+
+    The tracks drive, gripper and sorter stand where they should.
+    """
+    rig = _rig("harbour")
+    joints = [rig.layout.slots[role].start for role in ("gripper", "sorter")]
+    packed = rig.layout.row.pack(*[int(at not in joints) for at in range(len(rig.layout.columns))])
+    frames = iter([m.encode(m.Sense(10_000 * n, 5, 0, packed), n) for n in range(1, 3 * ticks)])
+    commands = [DRIVE_ON._replace(left_m_s=0.1 + 1e-4 * (n % 7)) for n in range(2 * ticks)]
+    brick = running("canned", rig)
+    brick._wire.read = lambda wait_s: next(frames)
+    next_tick, sense, act = brick.pacer.next, brick.sense, brick.act
+    counts = {"call": 0, "opcode": 0}
+
+    def trace(frame, event, _):
+        frame.f_trace_opcodes, frame.f_trace_lines = True, False
+        counts[event] = counts.get(event, 0) + 1
+        return trace
+
+    tick = 0
+    for n, command in enumerate(commands):
+        if n == ticks:
+            sys.settrace(trace)
+        tick, _ = next_tick(tick)
+        sense(tick)
+        act(command)
+    sys.settrace(None)
+    codes, calls = (counts[event] / ticks for event in ("opcode", "call"))
+    print(f"host, link and motor loops a tick: {codes:.0f} bytecodes in {calls:.0f} Python functions")
+
+
 def kernel(repeats: int, rig: Rig) -> None:
     """What the kernel takes for one read with bytes waiting and one write, through pyserial."""
     master, slave = pty.openpty()
@@ -366,6 +398,7 @@ def main() -> None:
     args = words.parse_args()
     share_of_the_line()
     host_cpu(args.repeats)
+    bytecodes()
     agent_cpu(args.repeats)
     round_trip(args.repeats, 5)
     paced(args.paced_ticks, 5)

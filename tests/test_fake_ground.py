@@ -39,8 +39,13 @@ def hull_rest(points):
     return cut.bounds[3]
 
 
-@given(st.lists(st.tuples(st.floats(0.001, 0.08), st.floats(0.0, 0.02)), min_size=1, max_size=6),
-       st.lists(st.tuples(st.floats(0.001, 0.08), st.floats(0.0, 0.02)), min_size=1, max_size=6))  # fmt: skip
+# GEOS loses a corner of the hull where a height is below the smallest normal number (5e-324 m); ours does not.
+FLOOR_POINTS = st.lists(
+    st.tuples(st.floats(0.001, 0.08), st.floats(0.0, 0.02, allow_subnormal=False)), min_size=1, max_size=6
+)
+
+
+@given(FLOOR_POINTS, FLOOR_POINTS)
 def test_a_rail_rests_on_the_upper_hull_under_its_weight(behind, before):
     points = sorted([(-x, h) for x, h in behind] + before)
     height, slope = rest(points)

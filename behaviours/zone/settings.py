@@ -112,8 +112,10 @@ class SweepSettings:
     """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
     comb_m: float = number(0.100, 0.03, 0.3)
     """Way along the wall from one of these to the next."""
-    before_m: float = number(0.078, 0.02, 0.3)
+    before_m: float = number(0.085, 0.02, 0.3)
     """The jaws are closed for a try so far before a wall: what lies against it is not yet pinned there."""
+    doubt_m: float = number(0.012, 0.0, 0.1)
+    """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
     until_s: float = number(380.0, 0.0, 5000.0)
     """Time of the run after which nothing more is swept: objects must still be dropped and the way out be found."""
 

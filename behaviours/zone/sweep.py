@@ -24,20 +24,21 @@ from behaviours.zone.drive import (
     go_to,
     lane_along,
     make_room,
+    press,
     rest,
     straight,
     strip_ahead,
     turn_to,
 )
 from behaviours.zone.openings import Opening, along, same
-from behaviours.zone.scene import Zone
+from behaviours.zone.scene import Zone, outward
 from behaviours.zone.survey import survey, survey_if_due
 
 SIDE_WORDS = ("far", "left", "entry", "right")
 
 
 async def sweep(z: Zone) -> None:
-    """Sweep the whole floor; where objects are known to be missing, again, on lanes between the first ones."""
+    """Sweep the whole floor; where objects are known to be missing, again on lanes between, then corners and walls."""
     await first_round(z)
     if None in z.chart.walls:
         z.robot.fault("lost", "not all walls were found; nothing more is swept")
@@ -45,11 +46,41 @@ async def sweep(z: Zone) -> None:
     await later_rounds(z, 1.0)
     if z.counted and not z.complete:
         await later_rounds(z, 0.5)
+        await corners(z)
     while z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
         if not z.counted or z.complete or z.late:
             break
         await later_rounds(z, 1.0)
+
+
+async def corners(z: Zone) -> None:
+    """Look into all four corners: what was pushed along a wall ends there, where no lane along a wall reaches it."""
+    start = z.chart.ahead()
+    for number in range(4):
+        if z.complete or z.late:
+            return
+        await into_corner(z, (start + number * z.turn) % 4)
+    z.robot.decide("corners", **z.load.fields())
+
+
+async def into_corner(z: Zone, corner: int) -> None:
+    """Drive into a corner by its diagonal until both front edges touch, and close the jaws there."""
+    place, s = z.corner(corner), z.s.sweep
+    if place is None or any(is_open(z, wall % 4, along(wall % 4, *place)) for wall in (corner, corner + 1)):
+        return
+    await survey_if_due(z)
+    heading, reach = outward(corner), z.robot.body.front_m + z.half_m
+    ux, uy = math.cos(heading), math.sin(heading)
+    await go_to(z, place[0] - z.s.drop.off_m * ux, place[1] - z.s.drop.off_m * uy)
+    await turn_to(z, heading)
+    gone = (place[0] - z.chart.x) * ux + (place[1] - z.chart.y) * uy
+    await straight(z, gone - reach - 0.02, s.speed_m_s, strip_ahead(z))
+    x, y = z.chart.x, z.chart.y
+    await press(z, 0.02 + s.press_m)
+    z.chart.x, z.chart.y = x + 0.02 * ux, y + 0.02 * uy
+    await try_jaws(z)
+    await straight(z, -0.12, s.speed_m_s)
 
 
 async def first_round(z: Zone) -> None:
@@ -201,7 +232,7 @@ async def later_rounds(z: Zone, begin: float) -> None:
             await inner_leg(z, lane_along(z, wall, off), off)
             wall = (wall + z.turn) % 4
         z.robot.decide("round", number=round(number + 1.0, 1), off=round(off, 3), **z.load.fields())
-        if off >= half - 0.02:
+        if off >= half - 0.05:
             return
         number += 1.0
 
@@ -298,7 +329,7 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
 
 
 async def tooth(z: Zone, wall: int) -> None:
-    """Drive up to a wall: first close the jaws before it, then on until the front touches it."""
+    """Drive up to a wall and close the jaws before it; on until the front touches it only to know where it is."""
     heading = wall * QUARTER
     z.front.forget()
     await survey_if_due(z)
@@ -308,6 +339,8 @@ async def tooth(z: Zone, wall: int) -> None:
             break
         if await roll_and_try(z, heading):
             continue
+        if z.chart.doubt_m(wall) < z.s.sweep.doubt_m:
+            return
         reason = await approach(z, 0.10, heading, fresh=False)
         if reason == TOUCH:
             await dock(z, wall)

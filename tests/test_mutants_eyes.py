@@ -119,6 +119,50 @@ def test_floor_and_black_are_remembered_by_place():
     assert (line.right.bright_m, line.right.bright_rad) == (0.2, 0.4)
 
 
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_markers_edge_beside_the_line_is_not_black(side):
+    """A twentieth of white in a black spot, and that green: the eye has half a marker's edge, and no arm."""
+    edge, black = colour(0.07, 0.11, 0.08), colour(0.06, 0.07, 0.06)
+    line, _ = looked(*((edge, FLOOR) if side > 0 else (FLOOR, edge)), at(0.1))
+    assert line.eye(side).black_m == -1.0
+    looked(*((black, FLOOR) if side > 0 else (FLOOR, black)), at(0.2), line=line)
+    assert line.eye(side).black_m == 0.2
+
+
+def test_an_eye_at_full_scale_sees_floor_and_learns_nothing():
+    line, _ = looked()
+    before = line.left.white
+    looked(colour(2.5, status=r.SATURATED), FLOOR, line=line, times=40)
+    assert (line.left.dark, line.left.misses) == (0.0, 0)
+    assert line.left.white == pytest.approx(before)
+
+
+@pytest.mark.parametrize("width_m", [0.010, 0.015, 0.020])
+@pytest.mark.parametrize("left_m", [-0.005, -0.004, 0.004, 0.005])
+def test_where_the_line_is_between_the_eyes(width_m, left_m):
+    """The eyes stand 12 mm off the middle and see 8 mm: what they have of a line of known width says where it is."""
+    robot = Ideal(stripe(y=left_m, width=width_m))
+    line = line_of(robot)
+    line.width_m, line.left.bright_m, line.right.bright_m = width_m, -1.0, -1.0
+    line.look(robot.sense())
+    off_m, sure = line._offset()
+    assert sure
+    assert off_m == pytest.approx(left_m, abs=0.0005)
+
+
+def test_what_is_suddenly_dark_says_nothing_of_the_line():
+    line, _ = looked(FLOOR, FLOOR, at(0.100))
+    looked(colour(0.2), FLOOR, at(0.104), line=line)
+    assert line._offset() == (None, False), "across an edge: an arm"
+    for travel in (0.110, 0.116, 0.122):
+        looked(colour(0.2), FLOOR, at(travel), line=line)
+    assert line._offset()[1], "along an edge: the line"
+    looked(GREEN_PAINT, FLOOR, at(0.130), line=line)
+    assert line._offset() == (None, False)
+    looked(FLOOR, FLOOR, at(0.140), line=line)
+    assert line._offset() == (0.0, False)
+
+
 def test_a_brighter_place_is_learnt_at_once_and_a_darker_one_slowly():
     line, _ = looked()
     looked(colour(1.1), colour(1.1), times=60, line=line)

@@ -36,6 +36,7 @@ TESTS = (
     "test_mutants_eyes.py",
     "test_mutants_parts.py",
     "test_mutants_places.py",
+    "test_mutants_trail.py",
     "test_behaviours_parts.py",
     "test_mutants_runs.py",
     "test_line_courses.py",

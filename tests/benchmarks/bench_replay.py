@@ -23,8 +23,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import attrs
-
 from robotcore.backend import parse_address
 from robotcore.brain import Brain
 from robotcore.calibration import Calibration, load_calibration
@@ -40,6 +38,7 @@ from robotcore.recording.writer import Recorder
 from robotcore.replay import Expected, Tolerance, Trust, Verdict, expected_of, judge, replay
 from robotcore.replay.decisions import ENDED, unlike
 from robotcore.rig import Rig, load_rig
+from robotcore.settings import fields_of
 
 COURSES = ("quay", "slipway", "breakwater", "shoals", "storm")
 MISSION = "line"
@@ -216,12 +215,12 @@ class Compared(NamedTuple):
 
 def numbers(settings: Any, prefix: str = "") -> Iterator[tuple[str, float]]:
     """Give every number in settings, by its key."""
-    for field in attrs.fields(type(settings)):
-        value = getattr(settings, field.name)
-        if attrs.has(type(value)):
-            yield from numbers(value, f"{prefix}{field.name}.")
+    for name in fields_of(type(settings)) or ():
+        value = getattr(settings, name)
+        if fields_of(type(value)) is not None:
+            yield from numbers(value, f"{prefix}{name}.")
         elif not isinstance(value, bool) and isinstance(value, int | float):
-            yield prefix + field.name, value
+            yield prefix + name, value
 
 
 def changed(rng: random.Random, settings: Any) -> tuple[str, Any]:

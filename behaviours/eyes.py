@@ -213,13 +213,15 @@ class Line:
         The more an eye has of the line, the farther the line's edge reaches into its spot. An eye that is dark
         suddenly, or over paint, tells nothing. Where both see plain floor the line is between them, or there is none.
         """
+        if self.left.dark < TRACE > self.right.dark:
+            return 0.0, False
         left, right = self._tells(self.left, self.sample[2]), self._tells(self.right, self.sample[3])
         edge = self.side_m - 0.5 * (self.width_m + SPOT_M)
         if left and right:
             return 0.5 * SPOT_M * (self.left.dark - self.right.dark), True
         if left or right:
             return edge + SPOT_M * self.left.dark if left else -edge - SPOT_M * self.right.dark, True
-        return (0.0 if self.left.dark < TRACE > self.right.dark else None), False
+        return None, False
 
     def _tells(self, eye: Eye, colour: Colour) -> bool:
         return (

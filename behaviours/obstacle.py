@@ -66,22 +66,20 @@ class Looming:
             self._flashed += 1
             return self._said
         self._last, self._flashed = light, 0
-        self._said = said = self._take(light, travel_m)
-        return said
-
-    def _take(self, light: float, travel_m: float) -> int:
         self._light = smooth = self._light + self._share * (light - self._light)
         self.rise = rise = smooth - self.empty
         if rise <= self._rise:
             self._lit_m = None
             self.empty += self._adapt * rise
-            return EMPTY if rise >= self._fall else DIM
+            self._said = EMPTY if rise >= self._fall else DIM
+            return self._said
         self.empty += 0.02 * self._adapt * rise
         if self._lit_m is None:
             self._lit_m = travel_m
             self._seen.clear()
         if not self._seen or travel_m - self._seen[-1][0] > self._s.step_m:
             self._seen.append((travel_m, rise))
+        self._said = LIT
         return LIT
 
     def near(self, travel_m: float) -> float | None:

@@ -274,6 +274,10 @@ class Line:
         """Return the left eye for +1, the right one for -1."""
         return self.left if side > 0 else self.right
 
+    def colour(self, side: int) -> Colour:
+        """Return the last look's reading of the left eye for +1, of the right one for -1."""
+        return self.sample[2] if side > 0 else self.sample[3]
+
     def axle(self) -> tuple[float, float]:
         """Return where the middle of the axle is, by the encoders."""
         return self.trail.axle(self.travel_m, self.heading_rad)

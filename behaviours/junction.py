@@ -46,8 +46,7 @@ class Passing:
 
     def _darkness(self, side: int) -> float:
         """Return what an eye has of the arm; a marker behind it is none."""
-        eye, sample = self._line.eye(side), self._line.sample
-        colour = sample.floor_left if side > 0 else sample.floor_right
+        eye, colour = self._line.eye(side), self._line.colour(side)
         if eye.misses:
             return eye.dark
         return 0.0 if is_coloured(colour) and abs(colour[1] - colour[0]) > PAINTED else eye.reads(colour)
@@ -93,7 +92,7 @@ async def line_ahead(robot: Robot, line: Line, side: int, s: LineSettings) -> bo
     swing = s.arm.peek_m / line.ahead_m
 
     def seen() -> bool:
-        return eye.dark > 0.4 and not is_coloured(robot.sample.floor_left if side > 0 else robot.sample.floor_right)
+        return eye.dark > 0.4 and not is_coloured(line.colour(side))
 
     found = await turn_by(robot, line, -side * swing, s.turn, until=seen)
     if not found:
@@ -194,9 +193,8 @@ async def creep_over(robot: Robot, line: Line, side: int, s: LineSettings) -> Pa
     black = 0
     while line.travel_m - start < m.reach_m:
         wheels(robot, m.creep_m_s, ray_turn(line, ray, 0.0, m.creep_m_s))
-        sample = await tick()
-        line.look(sample)
-        colour = sample.floor_left if side > 0 else sample.floor_right
+        line.look(await tick())
+        colour = line.colour(side)
         if is_green(colour, m):
             last = line.travel_m
         black = black + 1 if is_line(eye, colour, s) else 0

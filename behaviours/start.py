@@ -66,7 +66,7 @@ async def learn_floor(robot: Robot, line: Line, s: LineSettings) -> None:
     The longest swing goes all across the line with both eyes, and tells how wide it is.
     """
     line.look(await tick())
-    left, right, across = Swing(), Swing(), 0.0
+    left, right, before, across = Swing(), Swing(), 0.0, 0.0
 
     def seen() -> bool:
         left.see(robot.sample.floor_left, line.heading_rad)
@@ -74,9 +74,9 @@ async def learn_floor(robot: Robot, line: Line, s: LineSettings) -> None:
         return False
 
     for share in (1.0, -2.0, 1.0):
-        before = left.dark_rad + right.dark_rad
         await turn_by(robot, line, share * s.start_rad, s.turn, until=seen)
-        across = max(across, left.dark_rad + right.dark_rad - before)
+        so_far = left.dark_rad + right.dark_rad
+        before, across = so_far, max(across, so_far - before)
     width_m = max(s.start_narrow_m, min(s.start_wide_m, 0.5 * across * line.ahead_m))
     line.learn(left.white, right.white, width_m)
     robot.decide("floor learnt", left=round(left.white, 3), right=round(right.white, 3), width=round(width_m, 4))

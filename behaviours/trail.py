@@ -126,18 +126,13 @@ def straight(points: Sequence[Point], length_m: float) -> Ray | None:
     least, best, allowed_m = math.ceil(length_m / STEP_M), None, BENT_M
     for count in range(least, max(least, len(points)) + 1, MORE_POINTS):
         near = points[-count:]
-        if len(near) < 2 or apart_m(near[0], near[-1]) < SHORT * length_m:
+        if len(near) < 2 or math.dist(near[0][1:3], near[-1][1:3]) < SHORT * length_m:
             break
         ray, off_m = fit(near)
         if off_m > allowed_m:
             break
         best, allowed_m = ray, STRAIGHT_M
     return best
-
-
-def apart_m(one: Point, other: Point) -> float:
-    """Return how far two points are apart."""
-    return math.hypot(other.x_m - one.x_m, other.y_m - one.y_m)
 
 
 def fit(points: Sequence[Point]) -> tuple[Ray, float]:

@@ -231,7 +231,7 @@ class SerialBrick:
             self._lose_wire(f"the port failed: {error.strerror or error}")
             return
         if session.state == RUNNING:
-            self._held, session.row = session.row, None
+            self._held = session.fresh()
         elif running:
             self._lost()
 

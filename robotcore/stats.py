@@ -30,6 +30,18 @@ def wilson(successes: int, runs: int, confidence: float = 0.95) -> tuple[float, 
     return low, high
 
 
+def flawless_runs(least: float, confidence: float = 0.95) -> int:
+    """Return how many runs without a failure vouch for a success rate of `least`: those with n/(n + z²) from it on.
+
+    Raises:
+        ValueError: least is not within [0, 1), or confidence is not within (0, 1).
+
+    """
+    if not 0.0 <= least < 1.0:
+        raise ValueError(f"least is {least!r}; give a number from 0 to below 1")
+    return math.ceil(_two_sided_z(confidence) ** 2 * least / (1.0 - least))
+
+
 def _two_sided_z(confidence: float) -> float:
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence is {confidence!r}; give a number between 0 and 1, such as 0.95")

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robotcore.stats import mcnemar_exact, median, percentile, rms, wilson
+from robotcore.stats import flawless_runs, mcnemar_exact, median, percentile, rms, wilson
 
 counts = st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 numbers = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=40)
@@ -62,6 +62,17 @@ def test_no_success_and_no_failure_reach_the_ends_exactly():
 def test_all_successes_prove_only_n_over_n_plus_z_squared(runs):
     # Source: Wilson's formula at k = n; z from the table of the normal distribution, 1.959964.
     assert wilson(runs, runs)[0] == pytest.approx(runs / (runs + 1.959964**2), abs=1e-6)
+
+
+@pytest.mark.parametrize("least", [0.5, 0.9, 0.98])
+def test_so_many_runs_without_a_failure_are_enough_and_one_fewer_is_not(least):
+    runs = flawless_runs(least)
+    assert wilson(runs - 1, runs - 1)[0] < least <= wilson(runs, runs)[0]
+
+
+def test_no_number_of_runs_proves_certainty():
+    with pytest.raises(ValueError, match="below 1"):
+        flawless_runs(1.0)
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,9 @@ from behaviours.settings import MarkerSettings
 from behaviours.zone import leave as module
 from behaviours.zone.chart import ENTRY, ENTRY_GAP, QUARTER, Chart
 from behaviours.zone.leave import BESIDE_M, GREEN, NOTHING, Strips, at_entry, exits, leave, try_exit
+from behaviours.zone.load import Load
 from behaviours.zone.openings import Opening, Openings
-from behaviours.zone.settings import ChartSettings, ExitSettings, ZoneSettings
+from behaviours.zone.settings import ChartSettings, ExitSettings, ResumeSettings, ZoneSettings
 from robotcore.readings import OK, Colour
 from robotcore.rig import Mount
 from tests.zone_stand_in import finish
@@ -34,7 +35,7 @@ def zone() -> Any:
     robot = SimpleNamespace(decide=lambda name, **fields: said.append(name), fault=lambda kind, text: said.append(kind))
     return SimpleNamespace(
         s=ZoneSettings(), chart=chart, openings=Openings(ExitSettings()), robot=robot, eyes_m=0.07, said=said,
-        load=SimpleNamespace(learnt=None), sample=SimpleNamespace(floor_left=colour(WHITE), floor_right=colour(WHITE)),
+        load=Load(ResumeSettings()), sample=SimpleNamespace(floor_left=colour(WHITE), floor_right=colour(WHITE)),
     )  # fmt: skip
 
 

@@ -32,7 +32,7 @@ def test_slowing_down_stays_gentle_with_light_in_the_jaws():
 def test_a_strip_is_brighter_than_the_white_of_this_floor(white, floor, strip):
     """In bright light white floor passes calibrated white by far; it is no strip for that."""
     zone: Any = StandIn()
-    zone.load.learnt = white, white
+    zone.load.learnt = white, white, 0.015
     zone.sample.floor_left = zone.sample.floor_right = plain(floor)
     stop = strip_ahead(zone)
     assert (STRIP in [stop() for _ in range(10)]) == strip

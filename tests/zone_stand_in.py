@@ -7,7 +7,8 @@ from collections.abc import Callable, Coroutine
 from types import SimpleNamespace
 from typing import Any
 
-from behaviours.zone.settings import ZoneSettings
+from behaviours.zone.load import Load
+from behaviours.zone.settings import ResumeSettings, ZoneSettings
 from robotcore.readings import OK, Colour, Drive
 
 PERIOD_S = 0.01
@@ -23,7 +24,7 @@ class StandIn:
     def __init__(self, light: Callable[[float], float] = lambda way: 0.0, speed_m_s: float = 0.0) -> None:
         self.s = ZoneSettings()
         self.robot = SimpleNamespace(period_s=PERIOD_S, stand=self.stand, decide=lambda *a, **k: None)
-        self.load = SimpleNamespace(learnt=None)
+        self.load = Load(ResumeSettings())
         self.front = SimpleNamespace(level=light(0.0))
         self.way, self.speed, self.turn, self.speeds = 0.0, speed_m_s, 0.0, [speed_m_s]
         self._light = light

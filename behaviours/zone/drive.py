@@ -262,7 +262,7 @@ def strip_ahead(z: Zone) -> Stop:
     """
     s, row = z.s, 0
     berths = [kind.berth for kind in s.kinds]
-    brightest = [silver_from(s.silver, white) for white in (z.load.learnt or (1.0, 1.0))[:2]]
+    brightest = [silver_from(s.silver, white) for white in z.load.whites]
 
     def seen() -> str:
         nonlocal row

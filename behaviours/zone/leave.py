@@ -57,15 +57,15 @@ async def leave(z: Zone, marker: MarkerSettings) -> bool:
     return False
 
 
-async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings, before: int) -> str:
+async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings, times: int) -> str:
     """Measure an opening and go out by it; return GREEN, SILVER where it was the way in, or nothing.
 
-    One of which only one end was passed is tried a little to either side after it was tried `before`.
+    One of which only one end was passed is tried a little to either side, by how many `times` it was tried.
 
     """
     opening = await measure(z, opening)
     if not opening.sure:
-        opening = opening._replace(middle_m=opening.middle_m + BESIDE_M[before % len(BESIDE_M)])
+        opening = opening._replace(middle_m=opening.middle_m + BESIDE_M[times % len(BESIDE_M)])
     reason = await go_out(z, opening, marker)
     if reason == TAKEN:
         await deposit(z)
@@ -185,7 +185,7 @@ class Strips:
     def __init__(self, z: Zone, marker: MarkerSettings) -> None:
         e = z.s.exit
         self._z, self._marker = z, marker
-        self._whites = (z.load.learnt or (1.0, 1.0))[:2]
+        self._whites = z.load.whites
         self._green = Vote(e.votes, e.window), Vote(e.votes, e.window)
         self._silver = Vote(e.votes, e.window), Vote(e.votes, e.window)
 

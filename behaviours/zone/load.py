@@ -34,6 +34,11 @@ class Load:
         self.learnt: tuple[float, float, float] | None = None
 
     @property
+    def whites(self) -> tuple[float, float]:
+        """What white floor reads under the left and right eye; calibrated white where none was seen."""
+        return self.learnt[:2] if self.learnt else (1.0, 1.0)
+
+    @property
     def count(self) -> int:
         """How many objects are on board."""
         return len(self.holds["left"]) + len(self.holds["right"])

@@ -75,7 +75,7 @@ async def survey(z: Zone, to_rad: float = FULL_RAD, sd_rad: float = 0.0) -> bool
             apply(z, view, fix)
             return True
         z.robot.decide("survey", fits=False, share=round(view.share, 2))
-        await elsewhere(z, view)
+        await to_more_room(z, view)
     z.chart.lost = False  # nothing better is to be had here
     return False
 
@@ -252,7 +252,7 @@ def placed(chart: Chart, walls: list[float | None], axis: int, before: float) ->
     return 1.0, min(ends, key=lambda end: abs(end - before))
 
 
-async def elsewhere(z: Zone, view: View) -> None:
+async def to_more_room(z: Zone, view: View) -> None:
     """Go a little to where there is most room."""
     seen = [(distance, wall) for wall, distance in enumerate(view.walls) if distance is not None]
     if seen:

@@ -135,8 +135,9 @@ def judge_all(files: Sequence[str], request: Request, jobs: int = 0) -> Iterator
         jobs: processes; 0 for one a core.
 
     """
-    jobs = min(jobs or _cores(), len(files))
-    if jobs < 2 or sum(_bytes(path) for path in files) < SMALL:
+    few = jobs == 1 or len(files) < 2 or sum(_bytes(path) for path in files) < SMALL
+    jobs = 1 if few else min(jobs or _cores(), len(files))
+    if jobs < 2:
         for path in files:
             yield judge_file(path, request)
         return
@@ -157,7 +158,9 @@ def _in_processes(files: Sequence[str], request: Request, jobs: int) -> Iterator
 
 
 def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    from robotcore.sweep.pool import cores  # late: one recording needs no pool
+
+    return cores()
 
 
 def _bytes(path: str) -> int:

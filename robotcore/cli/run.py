@@ -12,7 +12,7 @@ from robotcore.brain import Brain
 from robotcore.cli import plugins
 from robotcore.cli.output import fresh_in_runs
 from robotcore.cli.progress import Progress, summary
-from robotcore.cli.setup import Setup, add_setup, from_words, parser
+from robotcore.cli.setup import Setup, add_setup, from_words, parser, seconds
 from robotcore.errors import UserError
 from robotcore.log import Decision, Fault, Log
 from robotcore.runtime import Limits, Outcome, Run
@@ -60,22 +60,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     words.add_argument("--out", help="the recording's file (default: a new one in runs/)")
     words.add_argument("--no-recording", action="store_true", help="keep nothing")
-    words.add_argument("--time-limit", type=_seconds, default=480.0, metavar="S", help="end after S seconds (480)")
-    words.add_argument("--hung-after", type=_seconds, default=1.0, metavar="S", help="watchdog's patience (1)")
+    words.add_argument("--time-limit", type=seconds, default=480.0, metavar="S", help="end after S seconds (480)")
+    words.add_argument("--hung-after", type=seconds, default=1.0, metavar="S", help="watchdog's patience (1)")
     words.add_argument("--events", action="store_true", help="print every decision and fault as it comes")
     words.add_argument("--yes", action="store_true", help="on a real robot without a start button: go at once")
     words.add_argument("--quiet", action="store_true", help="no progress line and no summary")
     return words
-
-
-def _seconds(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value < 1e6:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds from above 0 to a million")
-    return value
 
 
 def _caution(setup: Setup, yes: bool) -> None:

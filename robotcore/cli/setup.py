@@ -47,6 +47,17 @@ def add_setup(words: argparse.ArgumentParser) -> None:
     words.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="one setting, over the file's")
 
 
+def seconds(text: str) -> float:
+    """Read a length of time for an option of a verb."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e6:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds from above 0 to a million")
+    return value
+
+
 def from_words(args: argparse.Namespace) -> Setup:
     """Build the setup that the words ask for."""
     rig = load_rig(plugins.rig_path(args.rig), plugins.device)

@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import math
 import shlex
 import sys
 import time
@@ -14,10 +13,11 @@ from typing import NamedTuple
 from robotcore.backend import parse_address
 from robotcore.checking import read_text
 from robotcore.cli.output import check_writable, write_report
-from robotcore.cli.setup import Setup, add_setup, from_words, parser
+from robotcore.cli.setup import Setup, add_setup, from_words, parser, seconds
 from robotcore.cli.single import build, code_digest, text_digest, work
 from robotcore.cli.version import code_version
 from robotcore.errors import UserError
+from robotcore.stats import flawless_runs
 from robotcore.sweep.bar import Bar
 from robotcore.sweep.engine import Entry, sweep
 from robotcore.sweep.job import Job, Result
@@ -76,9 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--seeds", required=True, metavar="RANGE", help="1-200, or 1-20,33")
     words.add_argument("--vary", action="append", default=[], metavar="NAME=V,V", help="an axis of the grid; see below")
     add_setup(words)
-    words.add_argument(
-        "--time-limit", type=_seconds, default=480.0, metavar="S", help="end a run after S seconds (480)"
-    )
+    words.add_argument("--time-limit", type=seconds, default=480.0, metavar="S", help="end a run after S seconds (480)")
     words.add_argument("--jobs", type=int, metavar="N", help="processes (default: one for each core)")
     words.add_argument("--dask", metavar="ADDRESS", help="use a Dask cluster, tcp://host:8786; it needs the same code")
     words.add_argument("--store", default="sweep.db", metavar="FILE", help="where results are kept (sweep.db)")
@@ -97,13 +95,6 @@ def _check_counts(args: argparse.Namespace) -> None:
         raise UserError(f"--jobs {args.jobs}: give a number of processes, at least 1")
     if args.failures < 0:
         raise UserError(f"--failures {args.failures}: give a number of commands, 0 for none")
-
-
-def _seconds(text: str) -> float:
-    value = float(text)
-    if not 0 < value < 1e6:
-        raise argparse.ArgumentTypeError(f"{text} is not a number of seconds above 0")
-    return value
 
 
 def _share(text: str) -> float:
@@ -260,12 +251,12 @@ def _short(least: float | None, reports: Sequence[CellReport]) -> list[str]:
 
 
 def _short_of(least: float, one: CellReport) -> str:
-    """Say what a cell vouches for; without a failure, how many runs would do: Wilson's bound is then n / (n + z²)."""
+    """Say what a cell vouches for; without a failure, how many runs would do."""
     cell = " ".join([one.cell.url, *(f"{name}={value}" for name, value in one.cell.point)])
     line = f"--at-least {least:g} is not met by {cell}: {one.successes} of {one.runs} vouch for {one.low:.3f}"
     if one.failed or least >= 1.0:
         return line
-    return f"{line}; drive more seeds, {math.ceil(1.959964**2 * least / (1.0 - least))} without a failure would do"
+    return f"{line}; drive more seeds, {flawless_runs(least)} without a failure would do"
 
 
 def _write_json(file: str, grid: _Grid, results: Mapping[Run, Result]) -> None:

@@ -27,6 +27,7 @@ class Beat:
 
     def __init__(self, period_s: float) -> None:
         self._period_us = round(period_s * 1e6)
+        self._late_us = self._period_us - self._period_us // EARLY  # from here on a row is early for the next tick
         self._begin_us = 0
         self._tick = 0
 
@@ -37,9 +38,14 @@ class Beat:
     def tick(self, clock_us: int) -> int:
         """Return the tick of the row made at `clock_us`: rows are made at their time or later, not earlier."""
         ahead_us = (clock_us - self._begin_us) & MASK
+        period_us = self._period_us
+        off_us = ahead_us - period_us
+        if 0 <= off_us < self._late_us:  # nearly always
+            self._begin_us += period_us + (FOLLOW_US if off_us > FOLLOW_US else off_us)
+            self._tick = tick = self._tick + 1
+            return tick
         if ahead_us > MASK >> 1:  # an older one
             ahead_us -= MASK + 1
-        period_us = self._period_us
         periods = (ahead_us + period_us // EARLY) // period_us
         off_us = ahead_us - periods * period_us
         self._begin_us += ahead_us - off_us + (FOLLOW_US if off_us > FOLLOW_US else off_us)
@@ -74,6 +80,7 @@ class BrickPacer:
         self._rows = rows
         self._clock = clock
         self._period_s = period_s
+        self._longest_s = (1.0 + GRACE) * period_s
         self._beat = Beat(period_s)
         self._session = -1  # in which the beat was anchored
         self._due_s = 0.0
@@ -88,22 +95,20 @@ class BrickPacer:
 
     def next(self, tick: int) -> tuple[int, int]:
         """Wait for the next tick's row, in vain for a tick without a sample."""
-        rows, period_s, asked_s = self._rows, self._period_s, self._clock()
-        until_s = self._due_s + (1.0 + GRACE) * period_s
+        rows, coming, asked_s = self._rows, tick + 1, self._clock()
+        until_s = self._due_s + self._longest_s
         while True:
             row = rows.wait_for_row(until_s)
             if row is None:
                 return self._without(tick, asked_s)
-            number = self._take(tick + 1, row)
+            number = self._take(coming, row)
+            if number == coming and asked_s <= self._due_s:
+                self._in_vain = False
+                return number, 0  # nearly always
             if number > tick:
-                break
+                missed = number - coming
+                return number, self._late(missed, asked_s - self._due_s + missed * self._period_s)
             rows.drop_row()  # its tick was given up
-        missed = number - tick - 1
-        late_s = asked_s - self._due_s + missed * period_s
-        if missed or late_s > 0.0:
-            return number, self._late(missed, late_s)
-        self._in_vain = False
-        return number, 0  # nearly always
 
     def _take(self, tick: int, row: Row) -> int:
         """Return the tick of a row; the first one of a session is that of `tick`."""

@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 
 from drivers.brick_pacer import BrickPacer
 from drivers.link import messages as m
-from drivers.link.session import GREETING, REFUSED, RUNNING, HostSession, Row, age_row, wanted_devices
+from drivers.link.session import GREETING, REFUSED, RUNNING, HostSession, Row, age_row, new_tuple, wanted_devices
 from drivers.loops import Loops
 from drivers.odometers import Odometers
 from drivers.wire import Wire, open_wire
@@ -86,6 +86,7 @@ class SerialBrick:
         self._background = background
         self._wait_s = rig.period_s
         self._period_us = round(rig.period_s * 1e6)
+        self._soon_us, self._late_us = self._period_us * 4 // 5, -(self._period_us * -6 // 5)  # between them: a period
         layout = rig.layout
         self._unpack = layout.row.unpack
         self._ages = tuple(slot.age for slot in layout.slots.values())
@@ -224,26 +225,32 @@ class SerialBrick:
             self._reopen()
             return
         running = session.state == RUNNING
-        try:
-            if not running or session.row is None:
-                self._pump(wire, wait_s)
-        except OSError as error:
-            self._lose_wire(f"the port failed: {error.strerror or error}")
-            return
+        if not running or session.row is None:
+            try:
+                data = wire.read(wait_s)
+                now_s = self._clock()
+                if not data or not session.feed(data, now_s):  # nearly always there is nothing else to do
+                    self._attend(now_s)
+            except OSError as error:
+                self._lose_wire(f"the port failed: {error.strerror or error}")
+                return
         if session.state == RUNNING:
-            self._held = session.fresh()
+            self._held, session.row = session.row, None
         elif running:
             self._lost()
 
     def _pump(self, wire: Wire, wait_s: float) -> None:
-        """Take in what comes, after at most one wait."""
-        session = self.session
+        """Take in what comes, after at most one wait, and answer it."""
         data = wire.read(wait_s)
         now_s = self._clock()
-        if data and session.feed(data, now_s):  # nearly always
-            return
-        session.tick(now_s)
-        out = session.take()
+        if data:
+            self.session.feed(data, now_s)
+        self._attend(now_s)
+
+    def _attend(self, now_s: float) -> None:
+        """Look at the time, and send what the session itself wants sent."""
+        self.session.tick(now_s)
+        out = self.session.take()
         if out:
             self._send(out)
 
@@ -334,20 +341,20 @@ class SerialBrick:
         last, measured_us = self._last, self._measured_us
         if last is not None and measured_us == self._acted_us and last[0] == command:
             return last[1]  # nothing new: the same power again
-        powers = self._loops.powers(command, self._row, self._passed_s())
-        message = m.Act(self._loops.outputs, *powers)
+        loops = self._loops
+        message = new_tuple(m.Act, (loops.outputs, *loops.powers(command, self._row, self._passed_s())))
         self._last, self._acted_us = (command, message), measured_us
         return message
 
     def _passed_s(self) -> float:
         """Return the seconds between the last two counts acted upon, in whole periods where that is nearly true."""
         passed_us = (self._measured_us - self._acted_us) & 0xFFFFFFFF
-        if self._last is None or not passed_us:
-            return self._rig.period_s
+        if self._last is None or not passed_us or self._soon_us < passed_us < self._late_us:
+            return self._wait_s  # nearly always
         period_us = self._period_us
         periods = (passed_us + period_us // 2) // period_us
         if periods and abs(passed_us - periods * period_us) * 5 < period_us:
-            return periods * self._rig.period_s
+            return periods * self._wait_s
         return passed_us * 1e-6
 
     def stop(self, category: int) -> None:

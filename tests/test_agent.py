@@ -95,7 +95,7 @@ class Conversation:
         said, self.board.said = self.board.said, []
         return [one for one in said if kind is None or isinstance(one, kind)]
 
-    def greet(self, version=1, period_us=10_000, dead_man_ms=200, nonce=77):
+    def greet(self, version=b.VERSION, period_us=10_000, dead_man_ms=200, nonce=77):
         self.send(m.Hello(version, period_us, dead_man_ms, nonce))
         self.run(2)
 
@@ -128,7 +128,7 @@ def test_motors_are_released_before_anything_else(talk):
 def test_handshake_lists_what_the_board_has(talk):
     talk.greet()
     welcome, enc, key = talk.said()
-    assert welcome[:2] == (1, 77)
+    assert welcome[:2] == (b.VERSION, 77)
     assert welcome[3:] == (2, "board")
     assert enc == m.Entry(77, 0, 100, "enc", "tracks", "left:i:c;right:i:c")
     assert key == m.Entry(77, 1, 50, "key", "button", "state:B:x")
@@ -222,7 +222,9 @@ def test_a_new_greeting_stops_the_motors(talk):
     assert talk.board.power == [0, 0, 0, 0]
 
 
-@pytest.mark.parametrize("how", [{"version": 2}, {"period_us": 999}, {"dead_man_ms": 19}, {"dead_man_ms": 2001}])
+@pytest.mark.parametrize(
+    "how", [{"version": b.VERSION + 1}, {"period_us": 999}, {"dead_man_ms": 19}, {"dead_man_ms": 2001}]
+)
 def test_bad_greeting(talk, how):
     talk.running()
     talk.act()

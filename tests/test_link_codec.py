@@ -94,6 +94,22 @@ def test_the_agents_own_crc(data):
     assert brick_agent.plain_crc32(data) == zlib.crc32(data)
 
 
+@given(st.binary(max_size=300))
+def test_the_mask_is_that_of_the_document_at_both_ends(data):
+    """LINK.md: each byte xor a5. The agent knows two ways; what has no `translate` goes MicroPython's."""
+    told = bytes(octet ^ 0xA5 for octet in data)
+    assert data.translate(codec._MASKED) == told
+    assert brick_agent.masked(data) == brick_agent.masked(memoryview(data)) == told
+    assert brick_agent.masked(told) == data
+
+
+def test_a_row_with_many_zeros_is_one_block():
+    """What the mask is for: both ends open it in one go. A byte of the mask's own value costs one step more."""
+    row = bytes(80)
+    assert codec.frame(row)[0] == len(row) + 5
+    assert codec.frame(row + bytes((codec.MASK,)))[0] == len(row) + 1
+
+
 def numbers(code):
     size = {"B": 8, "H": 16, "I": 32, "h": 16}[code]
     return st.integers(-(2 ** (size - 1)), 2 ** (size - 1) - 1) if code.islower() else st.integers(0, 2**size - 1)

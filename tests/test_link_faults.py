@@ -340,9 +340,9 @@ def test_echo():
 
 def test_wrong_version(monkeypatch):
     bench = Bench()
-    monkeypatch.setattr("drivers.agent.brick_agent.VERSION", 2)
+    monkeypatch.setattr("drivers.agent.brick_agent.VERSION", m.VERSION + 1)
     text = message_of(bench.backend())
-    assert "agent speaks protocol version 2" in text
+    assert f"agent speaks protocol version {m.VERSION + 1}" in text
     assert "brick_agent.py" in text
     assert bench.port.powers == [0, 0, 0, 0]
 
@@ -381,7 +381,7 @@ def test_bad_addresses(url, words):
 
 def test_address():
     backend = build(parse_address("serial:socket://brick:4000?baud=921600"), bench_rig())
-    assert backend.facts == {"link": "socket://brick:4000", "baud": "921600", "protocol": "1"}
+    assert backend.facts == {"link": "socket://brick:4000", "baud": "921600", "protocol": str(m.VERSION)}
     assert backend.paced
 
 

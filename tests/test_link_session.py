@@ -92,7 +92,7 @@ def sense(number=20, clock=1000, row=None):
 @pytest.mark.parametrize("size", [1, 7, 10_000])
 def test_handshake_whole_and_in_pieces(size):
     one = session()
-    assert [r.message for r in m.Receiver().feed(one.take())] == [m.Hello(1, 10_000, 200, one._nonce)]
+    assert [r.message for r in m.Receiver().feed(one.take())] == [m.Hello(m.VERSION, 10_000, 200, one._nonce)]
     stream = welcome(one) + entries(one) + sense()
     states = []
     for at in range(0, len(stream), size):

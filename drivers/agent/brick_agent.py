@@ -26,7 +26,7 @@ try:
 except ImportError:  # a board without it
     crc32 = None  # type: ignore[assignment]
 
-VERSION = 1
+VERSION = 2
 LARGEST_PAYLOAD = 800
 LARGEST_FRAME = LARGEST_PAYLOAD + 4 + (LARGEST_PAYLOAD + 4) // 254 + 1
 READ_LIMIT = 256  # bytes a step: a flood of garbage cannot keep the agent from its timers
@@ -35,6 +35,7 @@ LEAVE_US = 2000000  # silence after which the session is over
 STATUS_US = 1000000
 COMPLAIN_US = 100000  # no more than one "no session" in this time
 MASK = 0xFFFFFFFF
+MASKED = bytes([octet ^ 0xA5 for octet in range(256)])  # COBS takes a step a zero, and counts are full of them
 
 HELLO, START, ACT, STOP = 0x01, 0x02, 0x03, 0x04
 WELCOME, ENTRY, SENSE, FAULT, STATUS = 0x81, 0x82, 0x83, 0x84, 0x85
@@ -111,10 +112,18 @@ def cobs_decode(data: bytes) -> "bytes | None":
     return bytes(out)
 
 
+def masked(data: bytes) -> bytes:
+    """Return `data` with each byte xor a5; once more gives back what it was."""
+    if hasattr(data, "translate"):
+        return data.translate(MASKED)
+    size = len(data)  # MicroPython
+    return (int.from_bytes(data, "little") ^ int.from_bytes(b"\xa5" * size, "little")).to_bytes(size, "little")
+
+
 def frame(kind: int, sequence: int, body: bytes) -> bytes:
     """Return the bytes on the wire of one message."""
     payload = struct.pack("<BH", kind, sequence & 0xFFFF) + body
-    return cobs_encode(payload + struct.pack("<I", crc_of(payload))) + b"\0"
+    return cobs_encode(masked(payload + struct.pack("<I", crc_of(payload)))) + b"\0"
 
 
 def unframe(piece: bytes) -> "tuple[int, int, bytes] | None":
@@ -122,6 +131,7 @@ def unframe(piece: bytes) -> "tuple[int, int, bytes] | None":
     data = cobs_decode(piece)
     if data is None or len(data) < 7:
         return None
+    data = masked(data)
     payload = data[: len(data) - 4]
     if struct.unpack("<I", data[len(data) - 4 :])[0] != crc_of(payload):
         return None

@@ -104,6 +104,7 @@ def check() -> int:
     data = bytes(range(256)) + b"\0\0" + bytes([1] * 300)
     assert b.cobs_decode(b.cobs_encode(data)) == data, "COBS"
     assert b.cobs_decode(b"\5ab") is None, "COBS cut short"
+    assert b.masked(b"\x11\0") == b"\xb4\xa5", "mask"
 
     test = Test()
     test.run(1)

@@ -1,8 +1,9 @@
 """Framing: what turns a message into bytes on the wire and finds whole, sound messages in whatever arrives.
 
-A frame is COBS(payload and its CRC-32, low byte first) and one zero byte. COBS (S. Cheshire and M. Baker, "Consistent
-Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7, 1999) leaves no zero in the frame, so a receiver that
-joins late, or after any damage, is in step again at the next zero.
+A frame is COBS(payload and its CRC-32, low byte first, each byte xor `MASK`) and one zero byte. COBS (S. Cheshire and
+M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7, 1999) leaves no zero in the frame,
+so a receiver that joins late, or after any damage, is in step again at the next zero. It takes a step for each zero of
+the data, and a row of counts is a third zeros: behind the mask there is nearly always none.
 
 Rules: no I/O and no clock; a frame that is damaged in any way is counted and dropped, never repaired; memory is
 bounded whatever arrives.
@@ -21,8 +22,10 @@ except ImportError:  # pragma: no cover
 LARGEST_PAYLOAD = 800  #: kind, sequence number and body; three texts of 255 fit
 CRC_BYTES = 4
 LARGEST_FRAME = LARGEST_PAYLOAD + CRC_BYTES + (LARGEST_PAYLOAD + CRC_BYTES) // 254 + 1  #: without the closing zero
+MASK = 0xA5  #: any byte that counts seldom hold
 
 _CRC = struct.Struct("<I")
+_MASKED = bytes(octet ^ MASK for octet in range(256))
 _SOUND = 0x2144DF1C  # CRC-32 of any message and its own CRC-32, low byte first, behind it
 _HEADS = [bytes((length + 1,)) for length in range(254)]  # what stands before a piece of that length
 
@@ -34,6 +37,8 @@ class FrameError(ValueError):
 def plain_encode(data: bytes) -> bytes:
     """Return the COBS encoding of `data`, in pure Python."""
     if len(data) < 254:  # a block a zero, and no block is full
+        if 0 not in data:  # nearly always
+            return _HEADS[len(data)] + data
         return b"".join([_HEADS[len(piece)] + piece for piece in data.split(b"\0")])
     out = bytearray()
     pieces = data.split(b"\0")
@@ -57,11 +62,13 @@ def plain_decode(data: bytes) -> bytes:
         FrameError: a zero inside, or the last block is cut short.
 
     """
-    if b"\0" in data:
+    if 0 in data:
         raise FrameError("zero inside a frame")
     at, size = 0, len(data)
     if not 0 < size < 256:
         return _decode_long(data)
+    if data[0] == size:  # nearly always: one block
+        return data[1:]
     out = bytearray(data)  # every length is where a zero was: put the zeros back, and the first length goes
     try:
         while True:
@@ -105,7 +112,7 @@ def frame(payload: bytes) -> bytes:
     """
     if len(payload) > LARGEST_PAYLOAD:
         raise ValueError(f"payload of {len(payload)} bytes; the link carries at most {LARGEST_PAYLOAD}")
-    return cobs_encode(payload + _CRC.pack(crc32(payload))) + b"\0"
+    return cobs_encode((payload + _CRC.pack(crc32(payload))).translate(_MASKED)) + b"\0"
 
 
 class Damage(NamedTuple):
@@ -127,30 +134,34 @@ class Deframer:
     """Finds the sound payloads in a stream of bytes. Feed it in pieces of any size."""
 
     def __init__(self) -> None:
-        self._rest = b""
-        self._skipping = False
-        self._counts = [0, 0, 0, 0, 0]
+        self._rest = b""  # of a frame whose end has not come
+        self._skipping = self._midway = False  # in a frame that is too long; inside any frame
+        self._octets = self._frames = self._too_long = self._not_cobs = self._bad_crc = 0
 
     @property
     def damage(self) -> Damage:
         """The counts so far."""
-        return Damage(*self._counts)
+        return Damage(self._octets, self._frames, self._too_long, self._not_cobs, self._bad_crc)
 
     def feed(self, data: bytes) -> list[bytes]:
         """Return the payloads that `data` completes, in order."""
-        self._counts[0] += len(data)
-        if not self._rest and not self._skipping and data.find(0) == len(data) - 1 > 0:  # nearly always: one frame
-            payload = self._open(data[:-1])
-            return [] if payload is None else [payload]
+        self._octets += len(data)
+        piece, zero, rest = data.partition(b"\0")
+        if rest or not zero or self._midway:
+            return self._feed_pieces(data)
+        payload = self._open(piece)  # nearly always: one frame, whole
+        return [] if payload is None else [payload]
+
+    def _feed_pieces(self, data: bytes) -> list[bytes]:
         *whole, rest = (self._rest + data).split(b"\0")
         payloads = []
         for piece in whole:
             if self._skipping:
                 self._skipping = False  # the tail of a frame that was already counted as too long
-            elif piece:
-                payload = self._open(piece)
-                if payload is not None:
-                    payloads.append(payload)
+                continue
+            payload = self._open(piece)
+            if payload is not None:
+                payloads.append(payload)
         self._keep(rest)
         return payloads
 
@@ -158,21 +169,22 @@ class Deframer:
         if self._skipping:
             rest = b""
         elif len(rest) > LARGEST_FRAME:
-            self._counts[2] += 1
+            self._too_long += 1
             self._skipping, rest = True, b""
         self._rest = rest
+        self._midway = self._skipping or bool(rest)
 
     def _open(self, piece: bytes) -> bytes | None:
-        if len(piece) > LARGEST_FRAME:
-            self._counts[2] += 1
+        if not 0 < len(piece) <= LARGEST_FRAME:
+            self._too_long += bool(piece)
             return None
         try:
-            body = cobs_decode(piece)
+            body = (piece[1:] if piece[0] == len(piece) else cobs_decode(piece)).translate(_MASKED)  # mostly one block
         except DAMAGED:
-            self._counts[3] += 1
+            self._not_cobs += 1
             return None
         if crc32(body) != _SOUND or len(body) < 3 + CRC_BYTES:
-            self._counts[4] += 1
+            self._bad_crc += 1
             return None
-        self._counts[1] += 1
+        self._frames += 1
         return body[:-CRC_BYTES]

@@ -11,7 +11,7 @@ from zlib import crc32
 
 from drivers.link.codec import Damage, Deframer, frame
 
-VERSION = 1
+VERSION = 2
 
 #: flags of `Act`: the output is powered as the message says; a clear flag releases it
 DRIVE, GRIPPER, SORTER = 1, 2, 4

@@ -29,7 +29,8 @@ WINDOW = 64  #: sequence numbers back to which a late message is told from a rep
 SEEN = (1 << WINDOW) - 1
 EVENTS_KEPT = 200
 
-_new = tuple.__new__  # of a named tuple, at half the cost
+new_tuple = tuple.__new__  #: of a named tuple, at half the cost
+_SENSE, _HEAD_SIZE, _head = m.SENSE, m.SENSE_HEAD.size, m.SENSE_HEAD.unpack_from
 
 #: state -> message -> states that may follow
 TRANSITIONS: dict[str, dict[str, tuple[str, ...]]] = {
@@ -50,28 +51,26 @@ class Tally:
 
     def __init__(self) -> None:
         self.lost = self.late = self.repeated = 0
-        self._accepted = 0  # without `_run`
-        self._next = -1  # the number after the newest
-        self._seen = 0  # bit n: the message n before the newest was seen; without `_run`
-        self._run = 0  # messages that followed one another since these two were brought up to date
+        self._accepted = 0  # up to `_from`
+        self._seen = 0  # bit n: the message n before `_from` was seen
+        self._from = -1  # the number after the newest when these two were brought up to date,
+        self._next = -1  # and now: those between followed one another
 
     @property
     def accepted(self) -> int:
         """How many were newer than all before."""
-        return self._accepted + self._run
+        return self._accepted + self._next - self._from
 
     def restart(self, sequence: int) -> None:
         """Begin a new series at `sequence`; the counts go on."""
-        self._accepted += self._run + 1
-        self._run = 0
+        self._accepted = self.accepted + 1
         self._seen = 1
-        self._next = (sequence + 1) & 0xFFFF
+        self._next = self._from = sequence + 1
 
     def note(self, sequence: int) -> str:
         """Count a message; return NEW, LATE or REPEATED."""
         if sequence == self._next:  # nearly always
-            self._run += 1
-            self._next = (sequence + 1) & 0xFFFF
+            self._next = sequence + 1
             return NEW
         if self._next < 0:
             self.restart(sequence)
@@ -82,13 +81,14 @@ class Tally:
             self._accepted += 1
             self.lost += ahead - 1
             self._seen = (self._seen << ahead | 1) & SEEN if ahead < WINDOW else 1
-            self._next = (sequence + 1) & 0xFFFF
+            self._next = self._from = sequence + 1
             return NEW
         return self._back(-ahead & 0xFFFF)
 
     def _catch_up(self) -> None:
-        run, self._run = self._run, 0
+        run = self._next - self._from
         self._accepted += run
+        self._from = self._next
         self._seen = (self._seen << run | (1 << run) - 1) & SEEN if run < WINDOW else SEEN
 
     def _back(self, behind: int) -> str:
@@ -192,6 +192,7 @@ class HostSession:
         self._dead_man_s = dead_man_s
         self._wire_s = wire_s
         self._receiver = m.Receiver()
+        self._payloads = self._receiver.payloads
         self._out = bytearray()
         self._numbers = itertools.count(1)
         self._nonce = 0
@@ -217,7 +218,7 @@ class HostSession:
 
     def encode(self, message: m.Message) -> bytes:
         """Return the next frame to send, numbered. May be called from any thread: no number is given twice."""
-        return m.encode(message, next(self._numbers) & 0xFFFF)
+        return m.encode(message, next(self._numbers))
 
     def take(self) -> bytes:
         """Return what the session itself wants sent (handshakes), and forget it."""
@@ -262,15 +263,14 @@ class HostSession:
 
     def feed(self, data: bytes, now_s: float) -> bool:
         """Take in bytes that arrived at `now_s`; tell whether that leaves nothing to do for `tick` and `take`."""
-        receiver = self._receiver
-        for payload in receiver.payloads(data):
-            if payload[0] == m.SENSE and self.state == RUNNING and len(payload) == self._payload_size:
-                _, sequence, clock_us, _, state = m.SENSE_HEAD.unpack_from(payload)
+        for payload in self._payloads(data):
+            if payload[0] == _SENSE and self.state == RUNNING and len(payload) == self._payload_size:
+                _, sequence, clock_us, _, state = _head(payload)
                 if self.tally.note(sequence) is NEW:
                     self._heard_s = now_s
-                    self._keep(clock_us, state, payload[m.SENSE_HEAD.size :], now_s)
+                    self._keep(clock_us, state, payload[_HEAD_SIZE:], now_s)
             else:
-                received = receiver.message(payload)
+                received = self._receiver.message(payload)
                 if received is not None:
                     self._hear(received, now_s)
         return self._heard_s == now_s and self.state == RUNNING and not self._out
@@ -376,7 +376,7 @@ class HostSession:
         if self.row is not None:
             self.rows_passed_over += 1
         sent_s = self._clock.sent(clock_us, now_s)
-        self.row = _new(Row, (packed, sent_s, sent_s + self._clock.wire_s, clock_us, state, self.handshakes))
+        self.row = new_tuple(Row, (packed, sent_s, sent_s + self._clock.wire_s, clock_us, state, self.handshakes))
 
     def _status(self, message: m.Status, now_s: float) -> None:
         self.status = message

@@ -66,8 +66,8 @@ def test_clock_offset_follows_a_drifting_clock_over_its_wrap(start, drift, delay
 
 
 def welcome(session, number=1, **other):
-    fields = {"version": 1, "nonce": session._nonce, "clock_us": 0, "devices": len(WANTED), "name": "brick"} | other
-    return m.encode(m.Welcome(**fields), number)
+    usual = m.Welcome(version=m.VERSION, nonce=session._nonce, clock_us=0, devices=len(WANTED), name="brick")
+    return m.encode(usual._replace(**other), number)
 
 
 def entries(session, skip=(), **other):
@@ -146,9 +146,9 @@ def test_an_answer_to_an_older_greeting_is_ignored():
 
 def test_other_version_is_refused_with_the_remedy():
     one = session()
-    one.feed(welcome(one, version=2), 1.0)
+    one.feed(welcome(one, version=m.VERSION + 1), 1.0)
     assert one.state == s.REFUSED
-    assert "version 2" in one.problems[0]
+    assert f"version {m.VERSION + 1}" in one.problems[0]
     assert "brick_agent.py" in one.problems[0]
 
 

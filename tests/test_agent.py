@@ -158,6 +158,19 @@ def test_what_is_no_reading_is_marked(talk, change):
     assert (age, state) == (0xFFFF, 0)
 
 
+@pytest.mark.parametrize("counts", [{0: [1, 2, 3], 1: []}, {0: [1], 1: [1, 0]}])
+def test_a_port_that_gives_another_number_of_counts_is_told(talk, counts):
+    """Also where another device makes up for it, so that the row would be as long as it should be."""
+    talk.board.counts = counts
+    talk.running()
+    talk.run(10)
+    assert talk.agent.state == b.IDLE
+    talk.greet()
+    talk.said()
+    talk.start()
+    assert f"read_counts: {len(counts[1])} counts of device 1, not 1" in talk.said(m.Fault)[-1].text
+
+
 @pytest.mark.parametrize("dead_man_ms", [20, 200, 1000])
 def test_dead_man(talk, dead_man_ms):
     talk.greet(dead_man_ms=dead_man_ms)

@@ -112,7 +112,7 @@ def test_beat_counts_whole_periods_across_the_wrap_of_the_clock(begin, steps):
 def test_another_clock_is_told_from_the_same():
     clock = AgentClock(0.0)
     assert clock.fits(123, 5.0), "there is none to compare with yet"
-    clock.sent(4_294_960_000, 10.0)
+    clock.due(4_294_960_000, 10.0)
     assert clock.fits((4_294_960_000 + 7_000_000) & 0xFFFFFFFF, 17.05)
     assert not clock.fits(20_000, 17.05)
     assert not clock.fits((4_294_960_000 + 7_000_000) & 0xFFFFFFFF, 27.05)

@@ -7,7 +7,7 @@ from link_bench import bench_rig
 
 from drivers.link import messages as m
 from drivers.link import session as s
-from robotcore.layout import LONGEST_AGE, NEVER
+from robotcore.layout import LONGEST_AGE, NEVER, Channel, Layout
 
 RIG = bench_rig()
 WANTED = s.wanted_devices(RIG)
@@ -60,7 +60,7 @@ def test_clock_offset_follows_a_drifting_clock_over_its_wrap(start, drift, delay
     for number, delay in enumerate(delays):
         true_s = 100.0 + number * 0.01
         agent_us = (start + int(number * 10_000 * (1 + drift))) & 0xFFFFFFFF
-        shown_s = clock.sent(agent_us, true_s + delay)
+        shown_s = clock.due(agent_us, true_s + delay)
         least_s = min(delays[max(0, number - 100) : number + 1])
         assert -1e-5 - 3e-4 <= shown_s - true_s <= least_s + 3.2e-4
 
@@ -217,7 +217,24 @@ def test_events_are_bounded_and_say_so():
     assert "499" in events[-1][1]
 
 
+AGED = Layout([("a", (Channel("x", "B", ""), Channel("y", "i", ""))), ("b", ()), ("c", (Channel("z", "H", ""),))])
+
+
+def grown(row, add):
+    return AGED.row.unpack(s.Ages(AGED).grown(AGED.row.pack(*row), add))
+
+
 def test_ages_grow_and_what_is_not_there_stays_so():
-    assert s.age_row((5, 1, NEVER, 2, LONGEST_AGE - 3), (0, 2, 4), 10) == (15, 1, NEVER, 2, LONGEST_AGE)
-    row = (5, 1)
-    assert s.age_row(row, (0,), 0) is row
+    assert grown((5, 1, -2, NEVER, LONGEST_AGE - 3, NEVER), 10) == (15, 1, -2, NEVER, LONGEST_AGE, NEVER)
+
+
+AGE = st.one_of(st.integers(0, NEVER), st.sampled_from([0x7FFF, 0x8000, LONGEST_AGE, NEVER]))
+
+
+@given(
+    AGE, AGE, AGE, st.integers(0, 255), st.integers(-(2**31), 2**31 - 1), st.integers(0, 0xFFFF), st.integers(1, 70_000)
+)
+def test_ages_grow_by_the_rule_said_one_by_one(a, b, c, x, y, z, add):
+    """All columns at once, or one by one where an age is great: nothing runs over into a neighbour."""
+    older = [age if age == NEVER else min(age + add, LONGEST_AGE) for age in (a, b, c)]
+    assert grown((a, x, y, b, c, z), add) == (older[0], x, y, older[1], older[2], z)

@@ -35,6 +35,7 @@ LEAVE_US = 2000000  # silence after which the session is over
 STATUS_US = 1000000
 COMPLAIN_US = 100000  # no more than one "no session" in this time
 MASK = 0xFFFFFFFF
+TRANSLATES = hasattr(b"", "translate")  # MicroPython has none
 MASKED = bytes([octet ^ 0xA5 for octet in range(256)])  # COBS takes a step a zero, and counts are full of them
 
 HELLO, START, ACT, STOP = 0x01, 0x02, 0x03, 0x04
@@ -114,9 +115,9 @@ def cobs_decode(data: bytes) -> "bytes | None":
 
 def masked(data: bytes) -> bytes:
     """Return `data` with each byte xor a5; once more gives back what it was."""
-    if hasattr(data, "translate"):
+    if TRANSLATES:
         return data.translate(MASKED)
-    size = len(data)  # MicroPython
+    size = len(data)
     return (int.from_bytes(data, "little") ^ int.from_bytes(b"\xa5" * size, "little")).to_bytes(size, "little")
 
 
@@ -175,10 +176,8 @@ class Agent:
         self._nonce = 0
         self._period_us = 10000
         self._dead_man_us = 200000
-        self._order = b""
-        self._formats = [""]  # of every device in the row, once a session runs
-        self._bounds = [[(0, 0)]]
-        self._counts = [[0]]
+        self._layout = ""  # of the body of a sense message, once a session runs
+        self._devices = [(0, [(0, 0)], [0])]  # number, bounds of its counts, and where they go: each in the row
 
     def run(self) -> None:
         """Run for ever; the motors are released however it ends. A port that is not filled in ends it at once."""
@@ -344,11 +343,12 @@ class Agent:
         if digest != self._digest(order):
             self._refuse(FAULT_HANDSHAKE, "digest of the columns differs")
             return
-        self._order = order
         codes = [[channel[1] for channel in self.port.DEVICES[number][3]] for number in order]
-        self._formats = ["<H" + "".join(of_device) for of_device in codes]
-        self._bounds = [[BOUNDS[code] for code in of_device] for of_device in codes]
-        self._counts = [[0] * len(of_device) for of_device in codes]
+        self._layout = "<IHB" + "".join(["H" + "".join(of_device) for of_device in codes])
+        self._devices = []
+        for place in range(len(order)):
+            bounds = [BOUNDS[code] for code in codes[place]]
+            self._devices.append((order[place], bounds, [0] * len(bounds)))
         self.state = RUNNING
         self.flags = STOPPED
         self._sensed = (now - self._period_us) & MASK
@@ -462,22 +462,22 @@ class Agent:
             self._send(STATUS, struct.pack("<IIIIIII", *numbers))
 
     def _sense(self, now: int) -> None:
-        row = struct.pack("<IHB", now, self._answered, self.flags)
-        for place in range(len(self._order)):
-            row += self._row(self._order[place], self._formats[place], self._bounds[place], self._counts[place])
-        self._send(SENSE, row)
+        row = [now, self._answered, self.flags]
+        read_counts = self.port.read_counts
+        for number, bounds, counts in self._devices:
+            age_us = read_counts(number, counts)
+            if len(counts) != len(bounds):
+                raise ValueError("read_counts: %d counts of device %d, not %d" % (len(counts), number, len(bounds)))
+            age = NEVER if age_us < 0 else min(age_us // 100, LONGEST_AGE)
+            place = 0
+            for low, high in bounds:
+                if not low <= counts[place] <= high:  # what does not fit is no reading
+                    age = NEVER
+                place += 1
+            row.append(age)
+            row.extend([0] * place if age == NEVER else counts)
+        self._send(SENSE, struct.pack(self._layout, *row))
         self.flags &= ~SLOW
-
-    def _row(self, number: int, layout: str, bounds: "list[tuple[int, int]]", counts: "list[int]") -> bytes:
-        age_us = self.port.read_counts(number, counts)
-        age = NEVER if age_us < 0 else min(age_us // 100, LONGEST_AGE)
-        for place in range(len(bounds)):
-            low, high = bounds[place]
-            if not low <= counts[place] <= high:  # what does not fit is no reading
-                age = NEVER
-        if age == NEVER:
-            return struct.pack(layout, NEVER, *([0] * len(bounds)))
-        return struct.pack(layout, age, *counts)
 
 
 def channel_text(channels: "tuple[tuple[str, str, str], ...]") -> str:

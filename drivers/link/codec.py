@@ -37,8 +37,6 @@ class FrameError(ValueError):
 def plain_encode(data: bytes) -> bytes:
     """Return the COBS encoding of `data`, in pure Python."""
     if len(data) < 254:  # a block a zero, and no block is full
-        if 0 not in data:  # nearly always
-            return _HEADS[len(data)] + data
         return b"".join([_HEADS[len(piece)] + piece for piece in data.split(b"\0")])
     out = bytearray()
     pieces = data.split(b"\0")
@@ -67,8 +65,6 @@ def plain_decode(data: bytes) -> bytes:
     at, size = 0, len(data)
     if not 0 < size < 256:
         return _decode_long(data)
-    if data[0] == size:  # nearly always: one block
-        return data[1:]
     out = bytearray(data)  # every length is where a zero was: put the zeros back, and the first length goes
     try:
         while True:
@@ -110,9 +106,12 @@ def frame(payload: bytes) -> bytes:
         ValueError: the payload is longer than `LARGEST_PAYLOAD`.
 
     """
+    data = (payload + _CRC.pack(crc32(payload))).translate(_MASKED)
+    if len(data) < 254 and 0 not in data:  # nearly always: one block
+        return _HEADS[len(data)] + data + b"\0"
     if len(payload) > LARGEST_PAYLOAD:
         raise ValueError(f"payload of {len(payload)} bytes; the link carries at most {LARGEST_PAYLOAD}")
-    return cobs_encode((payload + _CRC.pack(crc32(payload))).translate(_MASKED)) + b"\0"
+    return cobs_encode(data) + b"\0"
 
 
 class Damage(NamedTuple):
@@ -179,7 +178,8 @@ class Deframer:
             self._too_long += bool(piece)
             return None
         try:
-            body = (piece[1:] if piece[0] == len(piece) else cobs_decode(piece)).translate(_MASKED)  # mostly one block
+            data = piece[1:] if piece[0] == len(piece) else cobs_decode(piece)  # nearly always: one block
+            body = data.translate(_MASKED)
         except DAMAGED:
             self._not_cobs += 1
             return None

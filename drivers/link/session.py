@@ -11,11 +11,12 @@ nothing old replaces something new, and whatever is not used is counted.
 """
 
 import itertools
+import struct
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from drivers.link import messages as m
-from robotcore.layout import LONGEST_AGE, NEVER
+from robotcore.layout import LONGEST_AGE, NEVER, Layout
 from robotcore.rig import Rig
 
 GREETING, LISTING, STARTING, RUNNING, REFUSED = "greeting", "listing", "starting", "running", "refused"
@@ -23,11 +24,14 @@ GREETING, LISTING, STARTING, RUNNING, REFUSED = "greeting", "listing", "starting
 ANSWER_S = 0.2  #: a question of the handshake that got no answer for so long is put again
 TRIES = 25  #: after so many the handshake starts from its beginning
 DRIFT = 2e-4  #: how fast the two clocks may part; twice what two common quartz crystals do (common practice, no source)
+SLOWEST_S = (1.0 + DRIFT) * 1e-6  #: a microsecond of a brick whose clock is slow
 SAME_CLOCK_US = 500_000  #: a message is never held up so long and still taken; a restart takes longer
 NEW, LATE, REPEATED = "new", "late", "repeated"
 WINDOW = 64  #: sequence numbers back to which a late message is told from a repeated one
 SEEN = (1 << WINDOW) - 1
 EVENTS_KEPT = 200
+
+_TOP = 0x8000  # the highest bit of an age
 
 new_tuple = tuple.__new__  #: of a named tuple, at half the cost
 _SENSE, _HEAD_SIZE, _head = m.SENSE, m.SENSE_HEAD.size, m.SENSE_HEAD.unpack_from
@@ -105,30 +109,26 @@ class Tally:
 class AgentClock:
     """Maps the brick's 32-bit microseconds to the host's seconds.
 
-    The offset is the least of (arrival - sent), let loose by `DRIFT` so that it follows the clocks: the quickest
-    message had the least delay, and that delay is at least the time on the wire.
+    A message is due as long after the last one as the brick's clock says, and no later than it comes: so the quickest
+    one sets the pace. `DRIFT` lets it loose again, so that it follows the two clocks. What is due left the brick the
+    time on the wire before that.
     """
 
     def __init__(self, wire_s: float) -> None:
         self.wire_s = wire_s
         self._count = -1  # the brick's microseconds in the last message
-        self._agent_s = 0.0  # the same in seconds, unwrapped
-        self._offset_s = 0.0
+        self._due_s = 0.0  # when that one was due
 
-    def sent(self, clock_us: int, arrived_s: float) -> float:
-        """Return when, on the host's clock, a message left the brick."""
+    def due(self, clock_us: int, arrived_s: float) -> float:
+        """Return when, on the host's clock, a message is here if nothing holds it up."""
         if self._count < 0:
-            self._agent_s = agent_s = clock_us * 1e-6
-            self._offset_s = offset_s = arrived_s - agent_s
+            due_s = arrived_s
         else:
-            passed_s = ((clock_us - self._count) & 0xFFFFFFFF) * 1e-6
-            self._agent_s = agent_s = self._agent_s + passed_s
-            least_s, offset_s = arrived_s - agent_s, self._offset_s + passed_s * DRIFT
-            if least_s < offset_s:
-                offset_s = least_s
-            self._offset_s = offset_s
-        self._count = clock_us
-        return agent_s + offset_s - self.wire_s
+            due_s = self._due_s + (clock_us - self._count & 0xFFFFFFFF) * SLOWEST_S
+            if arrived_s < due_s:
+                due_s = arrived_s
+        self._count, self._due_s = clock_us, due_s
+        return due_s
 
     def fits(self, clock_us: int, arrived_s: float) -> bool:
         """Tell whether this is still the clock that was followed so far; one that was started anew shows another time.
@@ -137,7 +137,7 @@ class AgentClock:
         """
         if self._count < 0:
             return True
-        passed_us = round((arrived_s - self._offset_s - self._agent_s) * 1e6)
+        passed_us = round((arrived_s - self._due_s) * 1e6)
         off_us = (clock_us - self._count - passed_us + 0x80000000 & 0xFFFFFFFF) - 0x80000000
         return abs(off_us) < SAME_CLOCK_US
 
@@ -333,7 +333,7 @@ class HostSession:
             return
         self.restarted = not self._clock.fits(message.clock_us, now_s)
         self._clock = AgentClock(min(self._wire_s, now_s - self._asked_s))  # a port may be quicker than its baud rate
-        self._clock.sent(message.clock_us, now_s)
+        self._clock.due(message.clock_us, now_s)
         self._expected, self.brick_name = message.devices, message.name
         self.state = LISTING
         self._asked_s = now_s
@@ -375,8 +375,8 @@ class HostSession:
     def _keep(self, clock_us: int, state: int, packed: bytes, now_s: float) -> None:
         if self.row is not None:
             self.rows_passed_over += 1
-        sent_s = self._clock.sent(clock_us, now_s)
-        self.row = new_tuple(Row, (packed, sent_s, sent_s + self._clock.wire_s, clock_us, state, self.handshakes))
+        due_s = self._clock.due(clock_us, now_s)
+        self.row = new_tuple(Row, (packed, due_s - self._clock.wire_s, due_s, clock_us, state, self.handshakes))
 
     def _status(self, message: m.Status, now_s: float) -> None:
         self.status = message
@@ -460,16 +460,32 @@ def _differences(device: Wanted, entry: m.Entry) -> list[str]:
     return []
 
 
-def age_row(row: tuple[int, ...], ages: Iterable[int], add: int) -> tuple[int, ...]:
-    """Return `row` with `add` (tenths of a millisecond) more on each age column of a reading that is there."""
-    if add <= 0:
-        return row
-    aged = list(row)
-    oldest = LONGEST_AGE - add
-    for at in ages:
-        age = row[at]
-        if age <= oldest:
-            aged[at] = age + add
-        elif age != NEVER:
-            aged[at] = LONGEST_AGE
-    return tuple(aged)
+class Ages:
+    """The ages in a packed row, which grow while it is under way.
+
+    All at once: the row is taken as one long number, to which as much is added at each age. The columns beside them do
+    not change, since no age of less than `_TOP` runs over by less than `_TOP`.
+
+    Args:
+        layout: of the row.
+
+    """
+
+    def __init__(self, layout: Layout) -> None:
+        ages = {slot.age for slot in layout.slots.values()}
+        at = [struct.calcsize("<" + layout.codes[:column]) for column in ages]
+        self._row = layout.row
+        self._ages = ages
+        self._each = sum(1 << 8 * offset for offset in at)
+        self._tops = sum(_TOP << 8 * offset for offset in at)
+
+    def grown(self, packed: bytes, add: int) -> bytes:
+        """Return the row with `add` (tenths of a millisecond) more on each age of a reading that is there."""
+        number = int.from_bytes(packed, "little")
+        if add < _TOP and not number & self._tops:  # nearly always: all are there, and none is three seconds old
+            return (number + add * self._each).to_bytes(len(packed), "little")
+        row = list(self._row.unpack(packed))
+        for column in self._ages:
+            if row[column] != NEVER:
+                row[column] = min(row[column] + add, LONGEST_AGE)
+        return self._row.pack(*row)

@@ -29,6 +29,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]  # so that it runs as a script, 
 from link_bench import DRIVE_ON, Bench
 from test_link_codec import spoil
 
+from drivers.agent.brick_agent import Agent
 from drivers.agent.pty import _rig
 from drivers.link import messages as m
 from drivers.loops import Loops
@@ -82,60 +83,127 @@ def be_canned(master: int, answer: Callable[[], bytes], size: int) -> None:
             os.write(master, answer())
 
 
+class PlainPort:
+    """A board that costs as little as one can: what is left is the agent's own work."""
+
+    NAME = "plain"
+    TICKS_PERIOD = 2**32
+
+    def __init__(self, rig: Rig, read: Callable[[int], bytes], write: Callable[[bytes], int]) -> None:
+        self.DEVICES = tuple(
+            (f.port, f.driver_name, 100, tuple(tuple(channel) for channel in f.device.channels)) for f in rig.fitted
+        )
+        self.now_us = 0
+        self.period_us = round(rig.period_s * 1e6)
+        self.read_bytes, self.write_bytes = read, write
+
+    def ticks_us(self) -> int:
+        return self.now_us
+
+    def read_counts(self, number: int, counts: list[int]) -> int:
+        return 0
+
+    def set_power(self, motor: int, per_mille: int) -> None:
+        pass
+
+    def release(self, motor: int) -> None:
+        pass
+
+
 def be_agent(master: int) -> None:
     """Run the agent with a clock that a message moves by one period, so that no timer is in the round trip."""
-    bench = Bench()
-    wires = bench.wires
+    port = PlainPort(_rig("harbour"), lambda limit: os.read(master, limit), lambda data: os.write(master, data))
+    agent = Agent(port)
     while True:
-        wires.to_brick += os.read(master, 4096)
-        bench.now_s += bench.rig.period_s
-        bench.agent.step()
-        if wires.to_host:
-            os.write(master, wires.to_host)
-            wires.to_host.clear()
+        port.now_us += port.period_us
+        agent.step()
+
+
+def one_process(act: bytes, row: bytes) -> Callable[[], None]:
+    """Return a round trip over a pseudo-terminal of which this process has both ends: nobody has to be woken."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+
+    def trip() -> None:
+        os.write(slave, act)
+        os.read(master, 4096)
+        os.write(master, row)
+        os.read(slave, 4096)
+
+    return trip
+
+
+def two_processes(name: str, act: bytes, size: int, poll: bool) -> Callable[[], None]:
+    """Return a round trip by os.read and os.write; with `poll` no read waits without end, as a robot's must not."""
+    handle = os.open(name, os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(handle)
+    ready = select.poll()
+    ready.register(handle, select.POLLIN)
+
+    def trip() -> None:
+        os.write(handle, act)
+        got = 0
+        while got < size:
+            if not poll or ready.poll(100):
+                got += len(os.read(handle, 4096))
+
+    return trip
+
+
+FLOORS = ("floor: two processes, os.read and os.write", "floor: both ends in one process")
 
 
 def round_trip(repeats: int, rounds: int) -> None:
-    """An act message out, a row in. Bare: the same bytes by os.read and os.write."""
-    rig = Bench().rig
+    """An act message out, a row in, against the same bytes by os.read and os.write over the same kind of terminal.
+
+    The floor that a round trip is held against has a process at each end, as the link has; the far end only reads and
+    writes. One process that has both ends is quicker, since nobody is woken: it stands beside it.
+    """
+    rig = _rig("harbour")
     act = m.encode(m.Act(3, 300, 300, 0, 0), 4)
     row = bytes([1]) * rig.layout.row.size
-    rows = [m.encode(m.Sense(n * 10_000, 3, 0, row), n) for n in range(1, 20_000)]
+    rows = [m.encode(m.Sense(n * 10_000, 3, 0, row), n) for n in range(1, 40_000)]
     numbers = iter(rows * 3)
     size = len(rows[0])
     same = lambda: rows[0]  # noqa: E731 - an answer, not a function of its own
-    answers = (same, same, lambda: next(numbers), None, same)
+    answers = (same, same, lambda: next(numbers), None, same, same)
     children = [forked(answer, len(act)) for answer in answers]
     names = [name for _, name in children]
-    bare = os.open(names[0], os.O_RDWR | os.O_NOCTTY)
-    tty.setraw(bare)
     wire = open_wire(names[1], 115200, 0.1)
     pyserial = SerialWire(serial.Serial(names[4], timeout=0.1, write_timeout=0.1))
     host = running(names[2], rig)
     whole = SerialBrick(names[3], rig, patience_s=5.0)
     whole.open()
     works = {
-        "bare": lambda: bare_trip(bare, act, size),
+        FLOORS[0]: two_processes(names[0], act, size, False),
+        FLOORS[1]: one_process(act, rows[0]),
+        "the first floor with a poll before each read": two_processes(names[5], act, size, True),
         "pyserial alone": lambda: wire_trip(pyserial, act, size),
         "our wire alone": lambda: wire_trip(wire, act, size),
         "host (wire, codec, session, motor loops)": lambda: link_trip(host),
         "the same with the agent in Python at the far end": lambda: link_trip(whole),
     }
-    took = {name: ([], []) for name in works}
-    for _ in range(rounds):
+    took: dict[str, tuple[list[float], list[float]]] = {name: ([], []) for name in works}
+    for _ in range(10 * rounds):  # turn about in short spells: what else the machine does meets all alike
         for name, work in works.items():
-            took[name][0].append(timed(repeats, work))
-            took[name][1].extend(rested(repeats // 40, work))
-    floors = [statistics.median(times) for times in took["bare"]]
-    for name, both in took.items():
-        busy, calm = (
-            f"{statistics.median(times):.0f} us ({statistics.median(times) / floor:.2f})"
-            for times, floor in zip(both, floors, strict=True)
-        )
-        print(f"round trip over a pty, {name}: {busy} without a pause, {calm} one in 10 ms")
+            took[name][0].extend(each(repeats // 10, work))
+            took[name][1].extend(rested(repeats // 400, work))
+    tell_trips(took)
     for child, _ in children:
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
+
+
+def tell_trips(took: dict[str, tuple[list[float], list[float]]]) -> None:
+    """Print the median of each, and its ratio to both floors."""
+    floors = [[statistics.median(times) for times in took[name]] for name in FLOORS]
+    print("round trip over a pty, us (times the floor of two processes, times that of one):")
+    for name, both in took.items():
+        told = []
+        for times, two, one in zip(both, *floors, strict=True):
+            middle = statistics.median(times)
+            told.append(f"{middle:.1f} ({middle / two:.2f}, {middle / one:.2f})")
+        print(f"  {name}: {told[0]} without a pause, {told[1]} one in 10 ms")
 
 
 def running(name: str, rig: Rig) -> SerialBrick:
@@ -146,13 +214,6 @@ def running(name: str, rig: Rig) -> SerialBrick:
     brick.session._heard_s = time.monotonic()
     brick._row = tuple([1] * len(rig.layout.columns))
     return brick
-
-
-def bare_trip(handle: int, act: bytes, size: int) -> None:
-    os.write(handle, act)
-    got = 0
-    while got < size:
-        got += len(os.read(handle, 4096))
 
 
 def wire_trip(wire: Wire, act: bytes, size: int) -> None:
@@ -230,6 +291,11 @@ def timed(repeats: int, work: Callable[[], object]) -> float:
     for _ in range(repeats):
         work()
     return (time.perf_counter() - began) / repeats * 1e6
+
+
+def each(repeats: int, work: Callable[[], object]) -> list[float]:
+    """Return microseconds of each of so many calls."""
+    return [timed(1, work) for _ in range(repeats)]
 
 
 def rested(repeats: int, work: Callable[[], object]) -> list[float]:
@@ -354,19 +420,30 @@ def cpu(repeats: int, work: Callable[[], object]) -> float:
 
 
 def agent_cpu(repeats: int) -> None:
-    bench = Bench()
-    bench.backend().open()
-    numbers = itertools.count(1000)
+    """What the agent takes for an act message in and a row out, on a board and a line that cost nothing."""
+    rig = _rig("harbour")
+    inbox, outbox = [], []
+    port = PlainPort(rig, lambda limit: inbox.pop() if inbox else b"", lambda data: outbox.append(data) or len(data))
+    agent = Agent(port)
+    host = SerialBrick("memory", rig).session
+    host.greet(0.0)
+    while host.state != "running":
+        inbox.append(host.take())
+        port.now_us += port.period_us
+        agent.step()
+        host.feed(b"".join(outbox), 0.0)
+        outbox.clear()
 
     def tick() -> None:
-        bench.now_s += 0.01
-        bench.wires.to_brick += m.encode(m.Act(3, 1, 1, 0, 0), next(numbers))
-        bench.agent.step()
-        bench.wires.to_host.clear()
+        port.now_us += port.period_us
+        inbox.append(host.encode(m.Act(3, 1, 1, 0, 0)))
+        agent.step()
+        outbox.clear()
 
     took_us = statistics.median(timed(repeats, tick) for _ in range(5))
-    columns = len(bench.rig.layout.columns)
-    print(f"agent under CPython: {took_us:.0f} us a tick, for an act message in and a row of {columns} columns out")
+    encode_us = statistics.median(timed(repeats, lambda: host.encode(m.Act(3, 1, 1, 0, 0))) for _ in range(5))
+    columns = len(rig.layout.columns)
+    print(f"agent under CPython: {took_us - encode_us:.1f} us a tick for an act message in and {columns} columns out")
 
 
 def spoilt_frames(frames: int) -> None:

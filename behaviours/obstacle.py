@@ -51,6 +51,7 @@ class Looming:
         self._seen.clear()
         self._lit_m = None
         self._learnt, self._sum = 0, 0.0
+        self._flashed, self._said = 0, EMPTY
 
     def see(self, light: float, travel_m: float) -> int:
         """Take in the sensor's lightness at a travel; return `EMPTY`, `DIM` or `LIT`.

@@ -38,6 +38,13 @@ from robotcore.rig import Fitted, Rig
 MOTORS = {"drive": (0, 1), "gripper": (2,), "sorter": (3,)}  #: role -> places in `drivers.loops.Powers`
 FULL_POWER = 1000
 BITS = {"B": 8, "H": 16, "h": 16, "i": 32, "I": 32}
+FILES = {  #: channel -> the file that it often is, for examples
+    **{name: f"in_intensity_{name}_raw" for name in ("red", "green", "blue", "clear")},
+    **{f"a{axis}": f"in_accel_{axis}_raw@0.00980665" for axis in "xyz"},
+    "distance": "in_distance_raw@0.001",
+    "temperature": "in_temp_raw@100",
+    "voltage": "in_voltage0_raw@1",
+}
 
 
 class Guard(Protocol):
@@ -265,13 +272,13 @@ class KernelRobot:
         words, channels = sensing.split(), fitted.device.channels
         if len(words) != 1 + len(channels):
             names = ", ".join(channel.name for channel in channels)
-            raise ValueError(f"give a folder and {len(channels)} files, for {names}")
+            raise ValueError(f"give a folder and {len(channels)} files, for {names}; such as {_example(fitted)!r}")
         folder = self._root / words[0]
         self._sources.append([Source(folder, text, c) for text, c in zip(words[1:], channels, strict=True)])
         places, outputs = MOTORS.get(fitted.role, ()), driving.split()
         if len(outputs) != len(places) + (1 if places else 0) or bool(arrow) != bool(places):
             count = f"'>', a PWM folder and {len(places)} outputs" if places else "no '>'"
-            raise ValueError(f"a {fitted.role} needs {count}; see drivers/sysfs.py")
+            raise ValueError(f"a {fitted.role} needs {count}; such as {_example(fitted)!r}")
         for place, text in zip(places, outputs[1:], strict=True):
             self._bridges[place] = Bridge(self._root / outputs[0], text, self._period_ns)
 
@@ -345,6 +352,18 @@ class KernelRobot:
     def truth(self) -> tuple[float, float, float] | None:
         """Return None: a real robot does not know its true pose."""
         return None
+
+
+def _example(fitted: Fitted) -> str:
+    """Return a port as a device of this kind might have it; folders, and numbers in names, are the kernel's to give."""
+    role, channels = fitted.role, fitted.device.channels
+    if role in MOTORS:
+        counts = [f"count{place}/count" for place in range(len(channels))]
+        outputs = [f"pwm{2 * place}+pwm{2 * place + 1}" for place in range(len(MOTORS[role]))]
+        return " ".join(["bus/counter/devices/counter0", *counts, "> class/pwm/pwmchip0", *outputs])
+    return " ".join(
+        ["bus/iio/devices/iio:device0", *(FILES.get(channel.name, f"in_{channel.name}_raw") for channel in channels)]
+    )
 
 
 def _remedy(error: OSError) -> str:

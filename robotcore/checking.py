@@ -28,15 +28,20 @@ class Checker:
     def __init__(self, source: str) -> None:
         self.source = source
         self.faults: list[str] = []
+        self._spots: list[tuple[float, float] | None] = []
 
-    def fault(self, place: str, text: str) -> None:
-        """Note a fault at `place` (a key path such as ``device[2].role``), with its remedy in `text`."""
+    def fault(self, place: str, text: str, spot: tuple[float, float] | None = None) -> None:
+        """Note a fault at `place` (a key path such as ``device[2].role``), with its remedy in `text`.
+
+        `spot` is where on the floor it is, in metres, for who wants to mend it by machine.
+        """
         self.faults.append(f"{place}: {text}")
+        self._spots.append(spot)
 
     def finish(self) -> None:
         """Raise `Faults` with everything noted so far, or return if there was nothing."""
         if self.faults:
-            raise Faults(self.source, self.faults)
+            raise Faults(self.source, self.faults, self._spots)
 
 
 class Table:

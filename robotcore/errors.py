@@ -17,12 +17,14 @@ class Faults(UserError):
     Args:
         source: the file or text that was checked.
         faults: one line each, "place: what is wrong; remedy".
+        spots: where on the floor each of them is, x and y in metres, or None; nothing for nowhere.
 
     """
 
-    def __init__(self, source: str, faults: Sequence[str]) -> None:
+    def __init__(self, source: str, faults: Sequence[str], spots: Sequence[tuple[float, float] | None] = ()) -> None:
         self.source = source
         self.faults = tuple(faults)
+        self.spots = tuple(spots) or (None,) * len(self.faults)
         super().__init__("\n".join(f"{source}: {fault}" for fault in self.faults))
 
 

@@ -259,6 +259,29 @@ def test_what_a_sweep_wants_for_at_least_is_said(tmp_path, monkeypatch, capsys):
     assert main([*words, "--seeds", "1-4", "--at-least", "0.5"]) == 0
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["sweep", "fake:pad", "--seeds", "1", "--at-least", "abc"], "'abc' is not a share from 0 to 1"),
+        (["sweep", "fake:pad", "--seeds", "1", "--at-least", "1.5"], "'1.5' is not a share from 0 to 1"),
+        (["sweep", "fake:pad", "--seeds", "1", "--at-least", "nan"], "'nan' is not a share from 0 to 1"),
+        (["sweep", "fake:pad", "--seeds", "1", "--jobs", "two"], "'two' is not a whole number"),
+        (["sweep", "fake:pad", "--seeds", "1", "--failures", "1.5"], "'1.5' is not a whole number"),
+        (["replay", "replays", "--trust-mm", "far"], "'far' is not a number of 0 or more"),
+        (["replay", "replays", "--growth", "inf"], "'inf' is not a number of 0 or more"),
+        (["replay", "replays", "--jobs", "all"], "'all' is not a whole number"),
+        (["picture", "a.rec", "--from", "start"], "'start' is not a number of seconds from 0 on"),
+        (["map", "--depth", "deep"], "'deep' is not a whole number"),
+        (["compare", "--p", "5%"], "'5%' is not a number"),
+        (["run", "fake:pad", "--time-limit", "0"], "'0' is not a number of seconds from above 0 to a million"),
+    ],
+)
+def test_an_option_that_is_no_number_is_said_in_our_own_words(words, says, capsys):
+    assert main(words) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"argument {words[-2]}: {says}; see `robotcore {words[0]} --help`" in line
+
+
 @pytest.mark.parametrize(("words", "says"), [(["--jobs", "0"], "--jobs 0"), (["--failures", "-1"], "--failures -1")])
 def test_counts_of_a_sweep_are_checked_first(tmp_path, monkeypatch, capsys, words, says):
     monkeypatch.chdir(tmp_path)

@@ -386,6 +386,19 @@ class TestObstacle:
         looming.see(0.010, 0.0)
         assert {looming.see(0.020, 0.001 * i) for i in range(200)} == {EMPTY}
 
+    def test_what_was_said_of_the_last_obstacle_is_forgotten_with_it(self):
+        """Then a flash over the empty hall is a flash there too, from its first reading to the longest allowed."""
+        looming = Looming(self.sizes, 0.01)
+        for i in range(self.sizes.learn + 20):
+            what = looming.see(0.02 if i < self.sizes.learn else 0.02 + 0.9 * self.sizes.flash, 0.001 * i)
+        assert what == LIT
+        for _ in range(self.sizes.flashes):
+            looming.see(1.0, 0.1)
+        looming.forget()
+        for _ in range(self.sizes.learn):
+            looming.see(0.02, 0.2)
+        assert {looming.see(1.0, 0.2) for _ in range(self.sizes.flashes)} == {EMPTY}
+
     @pytest.mark.parametrize("radius_m", [0.25, -0.4, 1e6])
     def test_the_line_behind_an_obstacle_has_the_heading_of_the_bend(self, radius_m):
         """Points of a circle through the obstacle, a quarter of a metre before and behind: closed form."""

@@ -342,11 +342,12 @@ def test_scenery_comes_lowest_first_and_names_every_thing():
 
 
 def test_two_arms_alike_are_refused():
-    with pytest.raises(Faults, match=r"junction at \[550, 600\] mm has two arms alike to ahead"):
+    with pytest.raises(Faults, match=r"junction at \[550, 600\] mm has two arms alike to ahead") as caught:
         course_of(
             f"{{ straight_mm = 400 }}, {{ turn_deg = 20 }}, {{ straight_mm = 300 }}, {FINISH}",
             more="[[line]]\nfrom_mm = [550, 600]\nheading_deg = -20\nmoves = [ { straight_mm = 200 } ]",
         )
+    assert caught.value.spots == (pytest.approx((0.55, 0.6)),)
 
 
 def test_a_finish_that_begins_before_a_joint_ends_in_the_strips_middle():

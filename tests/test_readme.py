@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 
 from robotcore.cli.main import VERBS, main
+from robotcore.layout import NEVER
+from robotcore.recording.reader import open_recording
 from robotcore.recording.schema import schema_text
 
 TOP = Path(__file__).parent.parent
@@ -117,6 +119,35 @@ def test_the_driver_of_the_guide_keeps_the_contract():
     names: dict = {}
     exec(block("driver", DEVELOPERS), names)
     exec(block("contract", DEVELOPERS), names)
+
+
+def test_a_package_of_a_teams_own_brings_its_sensor_to_the_fake_robot(tmp_path):
+    """As the guide says, in a process that knows nothing else: driver and model by entry points, and a rig."""
+    package, info = tmp_path / "my_package", tmp_path / "my_package-1.0.dist-info"
+    package.mkdir()
+    info.mkdir()
+    (package / "__init__.py").touch()
+    (package / "sensor.py").write_text(block("driver", DEVELOPERS))
+    (package / "on_fake.py").write_text(block("fake model", DEVELOPERS))
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: my-package\nVersion: 1.0\n")
+    points = re.findall(r"```toml\n\[project\.entry-points\.\"(.+?)\"\]\n(.+?)\n```", DEVELOPERS)
+    assert [group for group, _ in points] == ["robotcore.devices", "robotcore.fake_models"]
+    (info / "entry_points.txt").write_text(
+        "".join(f"[{group}]\n{line.replace(chr(34), '')}\n" for group, line in points)
+    )
+    rig = (TOP / "drivers" / "rigs" / "harbour.toml").read_text()
+    (tmp_path / "harbour.toml").write_text(rig.replace('driver = "echo_us"', 'driver = "my_sensor"'))
+    words = ["run", "fake:breakwater?seed=1", "--rig", "harbour.toml", "--quiet", "--out", "my.rec"]
+    env = {**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{TOP}"}
+    command = [sys.executable, "-m", "robotcore", *words]
+    done = subprocess.run(command, cwd=tmp_path, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    recording = open_recording(tmp_path / "my.rec")
+    assert "passed" in [decision.name for decision in recording.decisions], "it went round the obstacle by this sensor"
+    columns = recording.columns()
+    seen = set(columns["side_range.distance"][columns["side_range.age"] != NEVER]) - {255}
+    assert min(seen) >= 4
+    assert 10 < len(seen) <= 80, "whole centimetres"
 
 
 def test_the_tables_of_a_recording_are_those_of_the_readme(tmp_path, monkeypatch):

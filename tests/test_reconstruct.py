@@ -12,12 +12,12 @@ from drivers.fake.reconstruct import making
 from drivers.fake.reconstruct.drawing import Pen
 from drivers.fake.reconstruct.fitting import away, curve, end_direction, even, fit, smooth
 from drivers.fake.reconstruct.line import covered, offsets, width_of
-from drivers.fake.reconstruct.making import _lawful, remade
+from drivers.fake.reconstruct.making import _driven_otherwise, _lawful, remade
 from drivers.fake.reconstruct.onward import onward
 from drivers.fake.reconstruct.paint import Spot
 from drivers.fake.reconstruct.route import Stretch, _again, _by_marker, _crossed, _into
 from drivers.fake.reconstruct.tracking import Shift, moved, reckon, samples_of, track_of
-from drivers.fake.reconstruct.writing import Found, Stub, board
+from drivers.fake.reconstruct.writing import Found, Stub, board, text_of
 from robotcore import odometry
 from robotcore.cli.main import main
 from robotcore.cli.recorded import robot_of
@@ -297,6 +297,18 @@ def test_a_branch_that_the_rules_disprove_is_left_out_and_that_is_said():
     assert course.route.length_m == pytest.approx(0.5 + 0.48 - 0.03, abs=0.01)
     assert text.count("[[line]]") == 1
     assert told == ["1 of them are left out: by the field's rules the way would not go on as it was driven."]
+
+
+def test_branches_between_which_the_rules_cannot_choose_are_left_out():
+    """The course's own fault says where on the floor it is, whatever its words."""
+    found, box = bend([Stub(0.5, 0.0, 0.1), Stub(0.5, 0.0, -0.1), Stub(0.2, 0.0, math.pi / 2)], [])
+    course, why, place = _driven_otherwise(text_of(found, box, "bend", []), found, box)
+    assert course is None
+    assert "two arms alike" in why
+    assert place == pytest.approx((0.5, 0.0), abs=0.002)
+    course, text, told = _lawful(found, box, "bend", [], "here")
+    assert text.count("[[line]]") == 2
+    assert told[0].startswith("2 of them are left out")
 
 
 def test_a_branch_with_a_marker_stays():

@@ -286,6 +286,18 @@ def test_bad_ports(tree, old, new, words):
     assert words in str(caught.value)
 
 
+@pytest.mark.parametrize("role", [fitted.role for fitted in rig().fitted])
+def test_the_example_in_the_error_is_a_port_that_would_do(tree, role):
+    """It is as many files as the device has, and outputs where it drives a motor: what is left are names."""
+    port = next(f.port for f in rig().fitted if f.role == role)
+    robot = KernelRobot(str(tree), rig(RIG.replace(port, "one")), guard=Beats())
+    with pytest.raises(UserError, match=f"{role}: port 'one'") as caught:
+        robot.open()
+    example = str(caught.value).split("such as ")[1].strip("'")
+    with pytest.raises(UserError, match=f"{role}: .*{example.split()[0]}.* does not exist"):
+        KernelRobot(str(tree), rig(RIG.replace(port, example)), guard=Beats()).open()
+
+
 @pytest.mark.parametrize(
     ("url", "words"),
     [("sysfs:?pwm_hz=1", "from 50"), ("sysfs:?pwm=1", "did you mean 'pwm_hz'?"), ("sysfs:?pwm_hz=a", "from 50")],

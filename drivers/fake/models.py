@@ -2,7 +2,8 @@
 
 Rules: a model belongs to a *driver name*, since that is what says which device sits there; it knows the device's raw
 form from its own table below and never calls the driver to compute a reading. A package adds models by the entry point
-group `robotcore.fake_models`: name of the driver -> ``model(fitted, scene) -> Model``.
+group `robotcore.fake_models`: name of the driver -> ``model(fitted, scene) -> Model``, made of `beam`, `eye`, `delay`,
+what `Scene` holds, and noise: ``scene.gauss()`` in sizes of ``scene.drawn.noise``. DEVELOPERS.md has a whole one.
 
 Numbers are ours, `common practice, no source`, for devices of the usual kinds; nothing is copied from a data sheet.
 Periods and delays are in milliseconds (int.: the integration time); a front sensor is asked each 20 ms at most. Noise
@@ -103,8 +104,16 @@ def find_model(fitted: Fitted) -> ModelFactory:
     )
 
 
-def _eye(fitted: Fitted, scene: Scene, delay_s: float, gain: float) -> Callable[[], Colour]:
-    """Return ``see()``: what a colour sensor gets, in counts above its offset: `gain` counts of green at light 1."""
+def eye(fitted: Fitted, scene: Scene, delay_s: float, gain: float) -> Callable[[], Colour]:
+    """Return ``see()``: red, green and blue that a colour sensor gets where it is mounted, in counts above its offset.
+
+    Args:
+        fitted: the device; a role of ``front`` looks ahead, any other down at the floor.
+        scene: the world.
+        delay_s: from the light to the brick, see `delay`.
+        gain: counts of green at light 1.
+
+    """
     place = _place(fitted, scene)
     gain *= SENSOR_GAIN.get(fitted.role, 1.0)
     own = scene.drawn.gains.get(fitted.role, (1.0, 1.0, 1.0))
@@ -133,13 +142,14 @@ def _front_view(scene: Scene) -> Callable[[float, float, float], tuple[float, Co
 CARD_M = 0.040  #: where the calibration card is held before the front sensor
 
 
-def _delay(fitted: Fitted, scene: Scene, own_s: float) -> float:
+def delay(fitted: Fitted, scene: Scene, own_s: float) -> float:
+    """Return a device's own delay, from the instant that it shows to when the brick has it, with this run's more."""
     return own_s + scene.drawn.delays_s.get(fitted.role, 0.0)
 
 
 def _rgb10(fitted: Fitted, scene: Scene) -> Model:
-    delay_s = _delay(fitted, scene, 0.002)
-    see, gauss, noise = _eye(fitted, scene, delay_s, 480.0), scene.gauss(), scene.drawn.noise
+    delay_s = delay(fitted, scene, 0.002)
+    see, gauss, noise = eye(fitted, scene, delay_s, 480.0), scene.gauss(), scene.drawn.noise
     read, shot, start, full = noise * noise * 1.44, noise * noise * 0.03, 6.5, 1023
     sqrt, floor, above = math.sqrt, math.floor, ~full  # floor costs half of int; below 0 all is clipped
 
@@ -160,8 +170,8 @@ def _rgb10(fitted: Fitted, scene: Scene) -> Model:
 def _rgbc16(fitted: Fitted, scene: Scene) -> Model:
     device = fitted.device
     integration = float(device.integration_ms)
-    delay_s, gain = _delay(fitted, scene, 0.001 + 0.0005 * integration), 0.45 * device.counts_per_ms * integration
-    see, gauss, noise = _eye(fitted, scene, delay_s, gain), scene.gauss(), scene.drawn.noise
+    delay_s, gain = delay(fitted, scene, 0.001 + 0.0005 * integration), 0.45 * device.counts_per_ms * integration
+    see, gauss, noise = eye(fitted, scene, delay_s, gain), scene.gauss(), scene.drawn.noise
     read, shot, start, full = noise * noise * 36.0, noise * noise * 0.2, 12.5, int(device.full_scale)
     sqrt = math.sqrt
 
@@ -185,8 +195,19 @@ def _clipped(count: int, full: int) -> int:
     return 0 if count < 0 else full if count > full else count
 
 
-def _beam(fitted: Fitted, scene: Scene, half_deg: float, grazing_deg: float, reach_m: float) -> Callable[[], float]:
-    """Return ``distance()``: metres from the sensor's face; inf for nothing."""
+def beam(fitted: Fitted, scene: Scene, half_deg: float, grazing_deg: float, reach_m: float) -> Callable[[], float]:
+    """Return ``distance()``: metres from a range sensor's face, where it is mounted, to what it sees; inf for nothing.
+
+    It meets obstacles, walls and the zone's objects, as far as they are higher than the sensor's mount.
+
+    Args:
+        fitted: the device.
+        scene: the world.
+        half_deg: half of the angle that the beam opens to.
+        grazing_deg: a surface is seen up to this angle from its normal.
+        reach_m: nothing is seen beyond.
+
+    """
     place, truth = _place(fitted, scene), scene.truth
     ahead, left, turn = place.ahead_m, place.left_m, place.heading_rad
     high_enough = tuple(solid for solid in scene.solids if solid.height_m > fitted.mount.up_m)
@@ -204,7 +225,7 @@ def _beam(fitted: Fitted, scene: Scene, half_deg: float, grazing_deg: float, rea
 
 
 def _echo_us(fitted: Fitted, scene: Scene) -> Model:
-    distance = _beam(fitted, scene, 15.0, 35.0, 2.0)
+    distance = beam(fitted, scene, 15.0, 35.0, 2.0)
     microseconds = 2e6 / speed_of_sound(scene.drawn.air_c)
     tenths = round(10.0 * (scene.drawn.air_c + scene.drawn.thermometer_c))
     gauss, spread = scene.gauss(), 6.0 * scene.drawn.noise
@@ -215,11 +236,11 @@ def _echo_us(fitted: Fitted, scene: Scene) -> Model:
             return 0, tenths
         return max(1, round(metres * microseconds + spread * gauss())), tenths
 
-    return Model(capture, 0.040, _delay(fitted, scene, 0.010))
+    return Model(capture, 0.040, delay(fitted, scene, 0.010))
 
 
 def _optical_mm(fitted: Fitted, scene: Scene) -> Model:
-    distance = _beam(fitted, scene, 8.0, 75.0, 1.2)
+    distance = beam(fitted, scene, 8.0, 75.0, 1.2)
     gauss, noise = scene.gauss(), scene.drawn.noise
 
     def capture() -> Counts:
@@ -228,7 +249,7 @@ def _optical_mm(fitted: Fitted, scene: Scene) -> Model:
             return (0xFFFF,)
         return (max(0, round(1000.0 * metres + noise * (1.5 + 5.0 * metres) * gauss())),)
 
-    return Model(capture, 0.030, _delay(fitted, scene, 0.020))
+    return Model(capture, 0.030, delay(fitted, scene, 0.020))
 
 
 def _tracks(fitted: Fitted, scene: Scene) -> Model:

@@ -19,7 +19,7 @@ import robotcore
 from robotcore.checking import parse_toml, read_text
 from robotcore.cli.contrast import Against, against, lines_of, to_json
 from robotcore.cli.output import check_writable, write_report
-from robotcore.cli.setup import parser
+from robotcore.cli.setup import number, parser, whole
 from robotcore.errors import UserError
 from robotcore.replay import Verdict
 from robotcore.sweep.pairs import Outcome
@@ -170,8 +170,10 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--vary", action="append", default=[], metavar="NAME=V,V", help="perturbations, as for sweep")
     words.add_argument("--recordings", nargs="+", default=[], metavar="FILE", help="recordings, or folders of them")
     words.add_argument("--time-limit", default="480", metavar="S", help="end a run after S seconds (480)")
-    words.add_argument("--p", type=float, default=0.05, metavar="P", help="significant below this (0.05)")
-    words.add_argument("--jobs", type=int, default=cores(), metavar="N", help="processes (default: one for each core)")
+    words.add_argument("--p", type=number, default=0.05, metavar="P", help="significant below this (0.05)")
+    words.add_argument(
+        "--jobs", type=whole, default=cores(), metavar="N", help="processes (default: one for each core)"
+    )
     words.add_argument("--store", default="compare.db", metavar="FILE", help="where results are kept (compare.db)")
     words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
     words.add_argument("--quiet", action="store_true", help="no progress bar")

@@ -10,7 +10,7 @@ from robotcore.checking import nearest
 from robotcore.cli import plugins
 from robotcore.cli.output import check_free, produce
 from robotcore.cli.recorded import robot_of
-from robotcore.cli.setup import parser
+from robotcore.cli.setup import parser, whole
 from robotcore.errors import UserError
 from robotcore.log import Log
 from robotcore.mission import Mission, read_settings
@@ -56,7 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     words.add_argument("--of", metavar="BEHAVIOUR", help="draw this behaviour alone")
     words.add_argument(
-        "--depth", type=int, metavar="N", help="look into N behaviours inside each other (default: a page)"
+        "--depth", type=whole, metavar="N", help="look into N behaviours inside each other (default: a page)"
     )
     words.add_argument("--force", action="store_true", help="replace a file that is there already")
     return words

@@ -1,7 +1,6 @@
 """``robotcore picture``: one sheet that shows what a robot did."""
 
 import argparse
-import math
 import sys
 from pathlib import Path
 from typing import Any
@@ -10,7 +9,7 @@ from robotcore.backend import parse_address
 from robotcore.cli import plugins
 from robotcore.cli.output import check_free, produce
 from robotcore.cli.recorded import robot_of
-from robotcore.cli.setup import parser
+from robotcore.cli.setup import number, parser
 from robotcore.errors import UserError
 from robotcore.recording.content import Recording
 from robotcore.recording.reader import open_recording
@@ -44,13 +43,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _seconds(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0.0 <= value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text} is not a number of seconds from 0 on")
-    return value
+    return number(text, "a number of seconds from 0 on", 0.0, 1e9)
 
 
 def _draw(recording: Recording, args: argparse.Namespace, form: str) -> bytes:

@@ -14,7 +14,7 @@ import attrs
 
 from robotcore.cli.judging import Report, Request, judge_file
 from robotcore.cli.output import check_writable, show, write_report
-from robotcore.cli.setup import parser
+from robotcore.cli.setup import number, parser, whole
 from robotcore.errors import UserError
 from robotcore.recording.schema import SUFFIX
 from robotcore.replay import Tolerance, Verdict
@@ -62,7 +62,7 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--time-s", type=_size, default=0.1, metavar="S", help="decisions may come so much apart (0.1)")
     words.add_argument("--fields-pct", type=_size, default=5.0, metavar="PCT", help="numbers may differ so much (5)")
     words.add_argument("--once", action="store_true", help="do not replay twice to find what is not deterministic")
-    words.add_argument("--jobs", type=int, default=0, metavar="N", help="processes (default: one for each core)")
+    words.add_argument("--jobs", type=whole, default=0, metavar="N", help="processes (default: one for each core)")
     words.add_argument("--show", action="store_true", help="the details of every recording, not of changed ones alone")
     words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
     words.add_argument("--quiet", action="store_true", help="no progress bar")
@@ -76,10 +76,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _size(text: str) -> float:
-    value = float(text)
-    if not 0.0 <= value < math.inf:
-        raise argparse.ArgumentTypeError(f"{text} is not a number of 0 or more")
-    return value
+    return number(text, "a number of 0 or more", 0.0, sys.float_info.max)
 
 
 def _request(args: argparse.Namespace) -> Request:

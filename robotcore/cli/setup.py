@@ -1,6 +1,7 @@
 """What several verbs need: rig, calibration, mission and settings from the command line's words or a recording."""
 
 import argparse
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -47,15 +48,28 @@ def add_setup(words: argparse.ArgumentParser) -> None:
     words.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="one setting, over the file's")
 
 
-def seconds(text: str) -> float:
-    """Read a length of time for an option of a verb."""
+def number(text: str, what: str = "a number", low: float = -math.inf, high: float = math.inf) -> float:
+    """Read a number within [low, high] for an option of a verb; `what` says in the error what it should have been."""
     try:
         value = float(text)
     except ValueError:
-        value = 0.0
-    if not 0 < value < 1e6:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds from above 0 to a million")
+        value = math.nan
+    if not low <= value <= high:
+        raise argparse.ArgumentTypeError(f"{text!r} is not {what}")
     return value
+
+
+def whole(text: str) -> int:
+    """Read a whole number for an option of a verb."""
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number") from None
+
+
+def seconds(text: str) -> float:
+    """Read a length of time for an option of a verb."""
+    return number(text, "a number of seconds from above 0 to a million", math.ulp(0.0), 1e6)
 
 
 def from_words(args: argparse.Namespace) -> Setup:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from robotcore.backend import parse_address
 from robotcore.checking import read_text
 from robotcore.cli.output import check_writable, write_report
-from robotcore.cli.setup import Setup, add_setup, from_words, parser, seconds
+from robotcore.cli.setup import Setup, add_setup, from_words, number, parser, seconds, whole
 from robotcore.cli.single import build, code_digest, text_digest, work
 from robotcore.cli.version import code_version
 from robotcore.errors import UserError
@@ -77,11 +77,13 @@ def _parser() -> argparse.ArgumentParser:
     words.add_argument("--vary", action="append", default=[], metavar="NAME=V,V", help="an axis of the grid; see below")
     add_setup(words)
     words.add_argument("--time-limit", type=seconds, default=480.0, metavar="S", help="end a run after S seconds (480)")
-    words.add_argument("--jobs", type=int, metavar="N", help="processes (default: one for each core)")
+    words.add_argument("--jobs", type=whole, metavar="N", help="processes (default: one for each core)")
     words.add_argument("--dask", metavar="ADDRESS", help="use a Dask cluster, tcp://host:8786; it needs the same code")
     words.add_argument("--store", default="sweep.db", metavar="FILE", help="where results are kept (sweep.db)")
     words.add_argument("--at-least", type=_share, metavar="SHARE", help="exit 1 where a cell's Wilson bound is lower")
-    words.add_argument("--failures", type=int, default=20, metavar="N", help="print the commands of N failed runs (20)")
+    words.add_argument(
+        "--failures", type=whole, default=20, metavar="N", help="print the commands of N failed runs (20)"
+    )
     words.add_argument("--json", metavar="FILE", help="also write everything as JSON; - for standard output, alone")
     words.add_argument("--quiet", action="store_true", help="no progress bar")
     words.add_argument("--check", action="store_true", help="only check that all of it could be driven")
@@ -98,10 +100,7 @@ def _check_counts(args: argparse.Namespace) -> None:
 
 
 def _share(text: str) -> float:
-    value = float(text)
-    if not 0 <= value <= 1:
-        raise argparse.ArgumentTypeError(f"{text} is not a share from 0 to 1")
-    return value
+    return number(text, "a share from 0 to 1", 0.0, 1.0)
 
 
 class _Made(NamedTuple):

@@ -168,13 +168,15 @@ def _at_junction(net: Net, index: int, came: Arm, trail: _Trail, scene: Scene, c
         return came
     wanted = _TURNS[marker]
     offs = sorted((abs(wrap(net.leaving(arm) - heading - wanted)), i) for i, arm in enumerate(node.arms) if arm != came)
-    place = _mm((node.x, node.y))
+    spot = node.x, node.y
     if offs[0][0] > math.radians(60 if wanted else 45):
         lack = f"has no arm to the {marker} that its marker asks for" if wanted else "has no arm straight on"
-        checker.fault("course", f"the junction at {place} {lack}; put a marker before it on the side to turn to")
+        remedy = "put a marker before it on the side to turn to"
+        checker.fault("course", f"the junction at {_mm(spot)} {lack}; {remedy}", spot)
         return None
     if len(offs) > 1 and offs[1][0] - offs[0][0] < math.radians(15):
-        checker.fault("course", f"the junction at {place} has two arms alike to {go}; spread them by 15 degrees")
+        alike = f"has two arms alike to {go}; spread them by 15 degrees"
+        checker.fault("course", f"the junction at {_mm(spot)} {alike}", spot)
         return None
     return node.arms[offs[0][1]]
 
@@ -248,6 +250,7 @@ def _over_gap(net: Net, index: int, trail: _Trail, checker: Checker) -> Arm | No
             "course",
             f"the route ends at {_mm((node.x, node.y))} with no red strip and no line straight "
             "ahead within 200 mm; lead the line on, or end it on a red strip",
+            (node.x, node.y),
         )
         return None
     trail.spots.append(Spot("gap", trail.s, trail.s + found[0], node.x, node.y))

@@ -5,7 +5,6 @@ stated, and a bad one is refused; a course that does not fit is worse than none.
 """
 
 import math
-import re
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -30,7 +29,7 @@ from drivers.fake.resuming import TickPose
 from robotcore.backend import Address
 from robotcore.calibration import Calibration, Triple
 from robotcore.decode import Decoder
-from robotcore.errors import UserError
+from robotcore.errors import Faults, UserError
 from robotcore.readings import Colour, Sample
 from robotcore.recording.content import Recording
 from robotcore.rig import Rig
@@ -125,11 +124,10 @@ def _driven_otherwise(text: str, found: Found, box: Box) -> tuple[Course | None,
     """Return the course, or else why its route is not the way that was driven and where it leaves it."""
     try:
         course = parse_course(text, "made")
-    except UserError as error:
-        fault = str(error).splitlines()[0].removeprefix("made: ")
-        at = re.search(r"(?:junction|route ends) at \[(-?\d+), (-?\d+)\] mm", fault)
-        place = None if at is None else (box[0] + 0.001 * int(at[1]), box[1] + 0.001 * int(at[2]))
-        return None, f"what comes out could not be driven ({fault})", place
+    except Faults as error:
+        spot = error.spots[0]
+        place = None if spot is None else (box[0] + spot[0], box[1] + spot[1])
+        return None, f"what comes out could not be driven ({error.faults[0]})", place
     drawn = np.array([point for pen in found.pens for point in pen.points]) - box[:2]
     drawn_m = sum(pen.length_m for pen in found.pens)
     if course.route.length_m >= LEAST_ROUTE * drawn_m:

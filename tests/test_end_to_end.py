@@ -2,8 +2,8 @@
 
 In memory, on a clock that moves when told, everything is compared to the last bit. Through a pseudo-terminal between
 two processes, in real time, a busy machine makes some messages late, as a real wire would: there the decisions, their
-order and their words are compared, and the verdict of the replay. The full course takes its 45 s there, so it runs
-where ROBOTCORE_REALTIME is set (.ci/run sets it); a short one always does.
+order and their words are compared, and the verdict of the replay. The full course takes its 45 s there and the zone a
+minute, so they run where ROBOTCORE_REALTIME is set (.ci/run sets it); a short one always does.
 """
 
 import os
@@ -65,15 +65,15 @@ class Kept:
         self.late.append(tick)
 
 
-def setup() -> Setup:
+def setup(mission: str = "line") -> Setup:
     words = parser("test", "")
     add_setup(words)
-    return from_words(words.parse_args([]))
+    return from_words(words.parse_args(["--mission", mission]))
 
 
-def driven(world):
-    """Run the line mission; return the outcome, what was said, and what was kept."""
-    parts, log, kept = setup(), Log(), Kept()
+def driven(world, mission="line"):
+    """Run a mission; return the outcome, what was said, and what was kept."""
+    parts, log, kept = setup(mission), Log(), Kept()
     brain = Brain(parts.rig, parts.calibration, parts.mission, parts.settings, log)
     return Run(world, brain, log, Limits(), recorder=kept).run(), log, kept
 
@@ -82,17 +82,27 @@ def said(log):
     return [(d.tick, d.behaviour, d.name, dict(d.fields)) for d in log.decisions]
 
 
-@pytest.mark.parametrize("url", ["fake:quay?seed=3", "fake:storm?seed=5"])
-def test_run_over_the_wire_in_memory_is_the_direct_run_to_the_last_bit(url):
+@pytest.mark.parametrize(
+    ("url", "mission"),
+    [
+        ("fake:quay?seed=3", "line"),
+        ("fake:storm?seed=5", "line"),
+        pytest.param("fake:relief?seed=2", "full", marks=pytest.mark.slow),
+        pytest.param("fake:basin-roads?seed=1", "zone", marks=pytest.mark.slow),
+    ],
+)
+def test_run_over_the_wire_in_memory_is_the_direct_run_to_the_last_bit(url, mission):
+    """The zone too: jaws, lift and sorter are commanded over the wire, and what they hold comes to the same berths."""
     rig = setup().rig
-    outcome, log, kept = driven(build(parse_address(url), rig))
+    outcome, log, kept = driven(build(parse_address(url), rig), mission)
     bench = FakeBench(rig, url)
     backend = bench.backend(NO_WIRE_TIME)
-    wired, wired_log, wired_kept = driven(backend)
+    wired, wired_log, wired_kept = driven(backend, mission)
     assert outcome.finished
     assert wired.finished
     assert said(log) == said(wired_log)
     assert len(said(log)) >= 7
+    assert mission == "line" or {"gripped", "sorted", "dropped"} <= {name for _, _, name, _ in said(log)}
     assert kept.rows == wired_kept.rows
     assert (wired.overruns, wired.skipped, wired_log.faults) == (0, 0, log.faults)
     bench.run(STEP_S)
@@ -155,11 +165,11 @@ def words_of(path):
     ]
 
 
-def check_in_real_time(brick, course, tmp_path):
+def check_in_real_time(brick, course, tmp_path, *more, code=0):
     wired, direct = tmp_path / "wired.rec", tmp_path / "direct.rec"
-    done = robotcore("run", brick(course), "--out", str(wired))
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert robotcore("run", f"fake:{course}?seed=3", "--out", str(direct)).returncode == 0
+    done = robotcore("run", brick(course), "--out", str(wired), *more)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert robotcore("run", f"fake:{course}?seed=3", "--out", str(direct), *more).returncode == code
     assert words_of(wired) == words_of(direct), done.stdout
     replayed = robotcore("replay", str(wired))
     assert replayed.returncode == 0
@@ -181,3 +191,11 @@ def test_short_course_in_real_time_between_two_processes(brick, tmp_path):
 @pytest.mark.skipif(not os.environ.get("ROBOTCORE_REALTIME"), reason="takes 45 s; set ROBOTCORE_REALTIME=1 to run it")
 def test_full_line_course_in_real_time_between_two_processes(brick, tmp_path):
     check_in_real_time(brick, "quay", tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not os.environ.get("ROBOTCORE_REALTIME"), reason="takes 60 s; set ROBOTCORE_REALTIME=1 to run it")
+def test_zone_in_real_time_between_two_processes(brick, tmp_path):
+    """Its first minute, which ends by the time limit: entry, survey, and the first object gripped and sorted."""
+    recording = check_in_real_time(brick, "basin", tmp_path, "--mission", "zone", "--time-limit", "60", code=1)
+    assert {"survey", "gripped", "sorted"} <= {name for name, _ in words_of(recording.path)}

@@ -6,6 +6,7 @@ Where the far end is a process (`python -m drivers.agent.pty`) its time is judge
 import contextlib
 import os
 import pty
+import signal
 import subprocess
 import sys
 import tty
@@ -15,6 +16,7 @@ import pytest
 from link_bench import Bench, PumpedWire
 
 from drivers.agent.pty import _rig
+from drivers.agent.pty import main as stand_in_main
 from drivers.link import messages as m
 from drivers.serial_brick import SerialBrick, build
 from drivers.wire import DescriptorWire, SerialWire, open_wire
@@ -183,9 +185,49 @@ def test_the_stand_in_refuses_a_course_that_is_not_there():
     assert len(done.stderr.strip().splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--seed", "x"], "argument --seed: 'x' is not a whole number of 0 or more; see --help"),
+        (["--bit-errors", "2"], "argument --bit-errors: '2' is not a probability from 0 to below 1"),
+        (["--stall-every", "nan"], "argument --stall-every: 'nan' is not a number of seconds"),
+        (["--link", "here"], "--link here: is there already, and no link; give another name"),
+        (["--link", "no/such/folder"], "--link no/such/folder: cannot be made (No such file or directory)"),
+        (["--rig", "nobodys"], "cannot be read"),
+    ],
+)
+def test_the_stand_in_says_in_a_line_what_is_wrong(words, says, tmp_path, monkeypatch, capfd):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "here").write_text("somebody's")
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    assert stand_in_main(words) == 2
+    (line,) = capfd.readouterr().err.splitlines()
+    assert says in line
+    assert (tmp_path / "here").read_text() == "somebody's"
+
+
+def test_the_stand_in_leaves_a_link_alone_that_another_one_took_over(tmp_path):
+    link = tmp_path / "brick"
+    command = [sys.executable, "-m", "drivers.agent.pty", "--course", "quay", "--link", str(link)]
+    with contextlib.ExitStack() as stack:
+        pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+        first, second = (stack.enter_context(ended(subprocess.Popen(command, cwd=ROOT, **pipes))) for _ in range(2))
+        names = [child.stdout.readline().strip() for child in (first, second)]
+        assert os.readlink(link) in names
+        newer = (first, second)[names.index(os.readlink(link))]
+        older = second if newer is first else first
+        older.terminate()
+        older.communicate(timeout=20)
+        assert os.path.realpath(link) in names
+        newer.terminate()
+        newer.communicate(timeout=20)
+        assert not link.is_symlink()
+
+
 HOST = """
 import sys
 from drivers.agent.pty import _rig
+from drivers.agent.pty import main as stand_in_main
 from drivers.serial_brick import build
 from robotcore.backend import parse_address
 from robotcore.command import Command

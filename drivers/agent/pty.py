@@ -4,11 +4,14 @@
     robotcore run serial:/tmp/brick ...
 
 It prints the name of its port and runs until it is ended. With `--link` the port has a name that stays the same, so
-that it can be ended and started anew under a host. The wire can be made as bad as wanted; everything drawn is seeded.
+that it can be ended and started anew under a host, as a pulled cable or a brick that restarts. Its start button is
+pressed once; for another run from the start it is started anew. The wire can be made as bad as wanted; everything drawn
+is seeded.
 """
 
 import argparse
 import errno
+import math
 import os
 import pty
 import select
@@ -18,6 +21,7 @@ import time
 import tty
 from collections.abc import Sequence
 from pathlib import Path
+from typing import NoReturn
 
 from drivers.agent.brick_agent import Agent
 from drivers.agent.fake_world import FakeWorld
@@ -75,8 +79,8 @@ class PtyPipe:
 
 def main(words: Sequence[str] | None = None) -> int:
     """Run the stand-in until SIGTERM or Ctrl-C."""
-    args = _parser().parse_args(words)
     try:
+        args = _parser().parse_args(words)
         rig = _rig(args.rig)
         fake = build(parse_address(f"fake:{args.course}?seed={args.seed}{_more(args.world)}"), rig)
     except UserError as error:
@@ -85,24 +89,40 @@ def main(words: Sequence[str] | None = None) -> int:
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     master, slave = pty.openpty()
     tty.setraw(slave)
+    name = os.ttyname(slave)
     try:
-        _serve(args, rig, fake, master, os.ttyname(slave))
+        if args.link is not None:
+            _point(args.link, name)
+        _serve(args, rig, fake, master, name)
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return 2
     except KeyboardInterrupt:
         return 0
     finally:
-        if args.link is not None:
-            args.link.unlink(missing_ok=True)
+        if args.link is not None and args.link.is_symlink() and os.readlink(args.link) == name:
+            args.link.unlink()  # not where another stand-in has taken the name over
     return 0
+
+
+def _point(link: Path, name: str) -> None:
+    """Make a link of that name; a file or folder that is there is somebody's, and stays."""
+    try:
+        if link.is_symlink():
+            link.unlink()
+        link.symlink_to(name)
+    except FileExistsError:
+        raise UserError(f"--link {link}: is there already, and no link; give another name") from None
+    except OSError as error:
+        raise UserError(f"--link {link}: cannot be made ({error.strerror}); choose another folder") from None
 
 
 def _serve(args: argparse.Namespace, rig: Rig, fake: FakeBackend, master: int, name: str) -> None:
     faults = LineFaults(args.bit_errors, args.drops, args.duplicates, args.stall_every)
     port = WorldPort(rig, FakeWorld(fake), PtyPipe(master, faults, args.line_seed), time.monotonic)
     agent = Agent(port)
-    if args.link is not None:
-        args.link.unlink(missing_ok=True)
-        args.link.symlink_to(name)
     print(name, flush=True)
+    print(_greeting(args.link or name), file=sys.stderr, flush=True)
     try:
         while True:
             agent.step()
@@ -111,6 +131,13 @@ def _serve(args: argparse.Namespace, rig: Rig, fake: FakeBackend, master: int, n
         for motor in range(4):
             port.release(motor)
         print(_summary(agent, fake), file=sys.stderr, flush=True)
+
+
+def _greeting(port: Path | str) -> str:
+    return (
+        f"brick: a stand-in; in another terminal: robotcore run serial:{port}\n"
+        f"brick: its start button is pressed once, at the first rows; for another run start it anew (Ctrl-C ends it)"
+    )
 
 
 def _summary(agent: Agent, fake: FakeBackend) -> str:
@@ -129,18 +156,47 @@ def _more(options: str) -> str:
     return f"&{options}" if options else ""
 
 
+class _Words(argparse.ArgumentParser):
+    """Its errors are one line, as everywhere."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UserError(f"{self.prog}: {message}; see --help")
+
+
+def _number(text: str, below: float, what: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0.0 <= value < below:
+        raise argparse.ArgumentTypeError(f"{text!r} is not {what}")
+    return value
+
+
+def _chance(text: str) -> float:
+    return _number(text, 1.0, "a probability from 0 to below 1")
+
+
+def _seconds(text: str) -> float:
+    return _number(text, 1e6, "a number of seconds, 0 for never")
+
+
+def _whole(text: str) -> int:
+    return int(_number(text, 2.0**53, "a whole number of 0 or more"))
+
+
 def _parser() -> argparse.ArgumentParser:
-    words = argparse.ArgumentParser(prog="python -m drivers.agent.pty", description=__doc__.split("\n", 1)[0])
+    words = _Words(prog="python -m drivers.agent.pty", description=__doc__.split("\n", 1)[0])
     words.add_argument("--course", default="quay", help="a course of the fake robot (quay)")
-    words.add_argument("--seed", type=int, default=0, help="of the fake robot (0)")
+    words.add_argument("--seed", type=_whole, default=0, help="of the fake robot (0)")
     words.add_argument("--world", default="", metavar="KEY=VALUE&...", help="more options of the fake robot")
     words.add_argument("--rig", default="harbour", help="a shipped rig or a .toml file (harbour)")
     words.add_argument("--link", type=Path, help="make a symbolic link of this name to the port")
-    words.add_argument("--bit-errors", type=float, default=0.0, help="probability that a bit is wrong")
-    words.add_argument("--drops", type=float, default=0.0, help="probability that a byte is lost")
-    words.add_argument("--duplicates", type=float, default=0.0, help="probability that a byte comes twice")
-    words.add_argument("--stall-every", type=float, default=0.0, metavar="S", help="mean seconds between stalls")
-    words.add_argument("--line-seed", type=int, default=1, help="of the bad wire (1)")
+    words.add_argument("--bit-errors", type=_chance, default=0.0, help="probability that a bit is wrong")
+    words.add_argument("--drops", type=_chance, default=0.0, help="probability that a byte is lost")
+    words.add_argument("--duplicates", type=_chance, default=0.0, help="probability that a byte comes twice")
+    words.add_argument("--stall-every", type=_seconds, default=0.0, metavar="S", help="mean seconds between stalls")
+    words.add_argument("--line-seed", type=_whole, default=1, help="of the bad wire (1)")
     return words
 
 

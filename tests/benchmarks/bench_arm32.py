@@ -20,6 +20,19 @@ import arm32_kit as arm
 
 MS_PER_MILLION = (17.0, 20.0)  #: on a 300 MHz ARM926 (estimate)
 LIBRARIES = "import attr, structlog, serial\n"
+#: Fits walls to so many readings, so often: what a survey of the zone does for each guess, one a tick.
+SURVEY = """
+import math, sys
+sys.path.insert(0, ".")
+from behaviours.zone.survey import fit
+from robotcore.rig import Mount
+count, times = int(sys.argv[1]), int(sys.argv[2])
+mount = Mount(0.03, -0.08, 0.06, -math.pi / 2)
+heard = [(6.6 * i / count - 0.85, 0.3 + 0.2 * math.sin(2.0 * i)) for i in range(count)]
+for n in range(times):
+    fit([(heading + 0.005 * (heading - 0.1) + 0.01 * n, far) for heading, far in heard], mount, 0.2)
+"""
+READINGS = (60, 90)  #: of a survey: usual ones, and the most that are used
 
 
 def counted(folder: Path, tick: int, *words: str) -> arm.Ran:
@@ -38,6 +51,26 @@ def brick(folder: Path):
             yield f"serial:{link}"
         finally:
             child.terminate()
+
+
+def millions_of(folder: Path, *words: str) -> float:
+    """Run a script of the folder and return its million instructions."""
+    command = [str(arm.launcher()), str(folder), *words]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    return float(arm.REPORT.search(done.stderr)[3])
+
+
+def survey_of(folder: Path) -> None:
+    """Print what a guess of a survey costs, and how many periods it takes."""
+    (folder / "survey.py").write_text(SURVEY)
+    for count in READINGS:
+        none, some = (millions_of(folder, "survey.py", str(count), times) for times in ("0", "40"))
+        millions = (some - none) / 40
+        low, high = (millions * ms for ms in MS_PER_MILLION)
+        print(
+            f"survey of the zone, one guess of {count} readings: {millions:.2f} million instructions; on a 300 MHz "
+            f"ARM926 {low:.0f} to {high:.0f} ms, {low / 10:.1f} to {high / 10:.1f} periods of 10 ms (estimate)"
+        )
 
 
 def tick_of(name: str, early: arm.Ran, late: arm.Ran, ticks: int) -> None:
@@ -64,8 +97,7 @@ def main() -> None:
         (folder / "plain.py").write_text("import sys; sys.argv = ['x']\n" + LIBRARIES)
         start = counted(folder, 0, "replay:q.rec")
         print(f"start to first tick: {start.millions:.0f} million instructions; .pyc files shipped")
-        done = subprocess.run([str(arm.launcher()), place, "plain.py"], capture_output=True, text=True, check=True)
-        floor = float(arm.REPORT.search(done.stderr)[3])
+        floor = millions_of(folder, "plain.py")
         print(f"importing attr, structlog and serial alone: {floor:.0f} million ({start.millions / floor:.2f})")
         whole = arm.run(folder, "run", "replay:q.rec", "--quiet", "--out", "whole.rec")
         print(f"run with recording: {whole.peak_mib:.1f} MiB of guest memory at its peak")
@@ -76,6 +108,7 @@ def main() -> None:
             with brick(folder) as address:
                 runs.append(counted(folder, tick, address))
         tick_of("line mission, recorded, over the serial link", *runs, 1000)
+        survey_of(folder)
         print(f"run over the serial link: {runs[-1].peak_mib:.1f} MiB at its peak")
 
 

@@ -3,8 +3,9 @@
 Each stands beside its function; the command line finds one without importing the others (robotcore/cli/plugins.py).
 """
 
+from behaviours.bench import BENCH
 from behaviours.full_mission import FULL, ZONE
 from behaviours.line_mission import LINE
 from robotcore.mission import Mission
 
-MISSIONS: dict[str, Mission] = {mission.name: mission for mission in (LINE, ZONE, FULL)}
+MISSIONS: dict[str, Mission] = {mission.name: mission for mission in (LINE, ZONE, FULL, BENCH)}

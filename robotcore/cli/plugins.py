@@ -40,6 +40,7 @@ MISSIONS = {
     "line": "behaviours.line_mission:LINE",
     "zone": "behaviours.full_mission:ZONE",
     "full": "behaviours.full_mission:FULL",
+    "bench": "behaviours.bench:BENCH",
 }
 
 #: backend scheme -> what draws its world under a run; see robotcore/picture/scene.py

@@ -6,6 +6,7 @@ Where the far end is a process (`python -m drivers.agent.pty`) its time is judge
 import contextlib
 import os
 import pty
+import select
 import signal
 import subprocess
 import sys
@@ -15,8 +16,10 @@ from pathlib import Path
 import pytest
 from link_bench import Bench, PumpedWire
 
-from drivers.agent.pty import _rig
+from drivers.agent.fake_world import FakeWorld
+from drivers.agent.pty import _rig, entered
 from drivers.agent.pty import main as stand_in_main
+from drivers.fake.backend import build as fake_robot
 from drivers.link import messages as m
 from drivers.serial_brick import SerialBrick, build
 from drivers.wire import DescriptorWire, SerialWire, open_wire
@@ -206,6 +209,40 @@ def test_the_stand_in_says_in_a_line_what_is_wrong(words, says, tmp_path, monkey
     assert (tmp_path / "here").read_text() == "somebody's"
 
 
+def test_enter_is_heard_in_the_foreground_alone(ends, monkeypatch):
+    master, name = ends
+    terminal = os.open(name, os.O_RDWR | os.O_NOCTTY)
+    monkeypatch.setattr(os, "tcgetpgrp", lambda handle: os.getpgrp())
+    assert not entered(terminal)
+    os.write(master, b"\n")
+    select.select([terminal], [], [])
+    monkeypatch.setattr(os, "tcgetpgrp", lambda handle: os.getpgrp() + 1)
+    assert not entered(terminal), "to read there would stop the process"
+    monkeypatch.setattr(os, "tcgetpgrp", lambda handle: os.getpgrp())
+    assert entered(terminal)
+    assert not entered(terminal), "once"
+    os.close(terminal)
+    monkeypatch.undo()
+    read, write = os.pipe()
+    os.write(write, b"\n")
+    assert not entered(read), "no terminal"
+    os.close(read)
+    os.close(write)
+
+
+def test_the_stand_ins_button_is_pressed_again_for_a_moment():
+    rig = _rig("harbour")
+    world = FakeWorld(fake_robot(parse_address("fake:pad?seed=1"), rig))
+    state = rig.layout.slots["start_button"].start
+    seen = [world.step((0, 0, 0, 0), False)[state] for _ in range(100)]
+    assert {0, 1} == set(seen)
+    assert not seen[-1]
+    world.press()
+    again = [world.step((0, 0, 0, 0), False)[state] for _ in range(100)]
+    assert 5 <= sum(again) <= 40
+    assert not again[-1]
+
+
 def test_the_stand_in_leaves_a_link_alone_that_another_one_took_over(tmp_path):
     link = tmp_path / "brick"
     command = [sys.executable, "-m", "drivers.agent.pty", "--course", "quay", "--link", str(link)]
@@ -226,7 +263,8 @@ def test_the_stand_in_leaves_a_link_alone_that_another_one_took_over(tmp_path):
 
 HOST = """
 import sys
-from drivers.agent.pty import _rig
+from drivers.agent.fake_world import FakeWorld
+from drivers.agent.pty import _rig, entered
 from drivers.agent.pty import main as stand_in_main
 from drivers.serial_brick import build
 from robotcore.backend import parse_address

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from drivers.agent.stand_in import Powers
 from drivers.fake.backend import FakeBackend
+from drivers.fake.operator import PRESS_S
 
 
 class FakeWorld:
@@ -18,6 +19,11 @@ class FakeWorld:
         self._joints = [fake.world.joints.get("gripper"), fake.world.joints.get("sorter")]
         self._tick = 0
         self._first = fake.sense(0)  # whatever is worked out at the first look must not make the first row late
+
+    def press(self) -> None:
+        """Press the start button for a moment, from now on."""
+        now_s = self._world.truth.time_s
+        self._world.presses.append((now_s, now_s + PRESS_S))
 
     def look(self) -> Sequence[int]:
         """Return the row at the start."""

@@ -5,12 +5,13 @@
 
 It prints the name of its port and runs until it is ended. With `--link` the port has a name that stays the same, so
 that it can be ended and started anew under a host, as a pulled cable or a brick that restarts. Its start button is
-pressed once; for another run from the start it is started anew. The wire can be made as bad as wanted; everything drawn
-is seeded.
+pressed at the first rows, and at each Enter in its terminal; for another run from the start it is started anew. The
+wire can be made as bad as wanted; everything drawn is seeded.
 """
 
 import argparse
 import errno
+import itertools
 import math
 import os
 import pty
@@ -34,6 +35,7 @@ from robotcore.errors import UserError
 from robotcore.rig import Rig, load_rig
 
 POLL_S = 0.0005
+TERMINAL, LOOK_TURNS = 0, 100  #: where Enter is hit, and how often that is looked at
 
 
 class PtyPipe:
@@ -119,14 +121,17 @@ def _point(link: Path, name: str) -> None:
 
 def _serve(args: argparse.Namespace, rig: Rig, fake: FakeBackend, master: int, name: str) -> None:
     faults = LineFaults(args.bit_errors, args.drops, args.duplicates, args.stall_every)
-    port = WorldPort(rig, FakeWorld(fake), PtyPipe(master, faults, args.line_seed), time.monotonic)
+    world = FakeWorld(fake)
+    port = WorldPort(rig, world, PtyPipe(master, faults, args.line_seed), time.monotonic)
     agent = Agent(port)
     print(name, flush=True)
     print(_greeting(args.link or name), file=sys.stderr, flush=True)
     try:
-        while True:
+        for turn in itertools.count():
             agent.step()
             select.select([master], [], [], POLL_S)
+            if turn % LOOK_TURNS == 0 and entered(TERMINAL):
+                world.press()
     finally:
         for motor in range(4):
             port.release(motor)
@@ -136,8 +141,19 @@ def _serve(args: argparse.Namespace, rig: Rig, fake: FakeBackend, master: int, n
 def _greeting(port: Path | str) -> str:
     return (
         f"brick: a stand-in; in another terminal: robotcore run serial:{port}\n"
-        f"brick: its start button is pressed once, at the first rows; for another run start it anew (Ctrl-C ends it)"
+        f"brick: its start button is pressed at the first rows; Enter presses it again, where the robot stands then\n"
+        f"brick: Ctrl-C ends it; for another run from the start, start it anew"
     )
+
+
+def entered(terminal: int) -> bool:
+    """Tell whether Enter was hit in a terminal; never from the background, where reading would stop us."""
+    try:
+        if os.tcgetpgrp(terminal) != os.getpgrp() or not select.select([terminal], [], [], 0.0)[0]:
+            return False
+        return bool(os.read(terminal, 256))
+    except OSError:  # no terminal
+        return False
 
 
 def _summary(agent: Agent, fake: FakeBackend) -> str:

@@ -158,6 +158,28 @@ def test_what_is_no_reading_is_marked(talk, change):
     assert (age, state) == (0xFFFF, 0)
 
 
+COUNT = st.sampled_from([0, 1, 255, 256, -1, 32767, 32768, -32768, -32769, 65535, 65536, 2**32 - 1, 2**32, -(2**31)])
+
+
+@given(st.lists(COUNT, min_size=3, max_size=3), st.sampled_from([-1, 0, 250]))
+def test_a_reading_is_there_where_every_count_fits_its_own_code(counts, age_us):
+    """Against `struct`, which refuses what does not fit; on codes whose bounds overlap in part."""
+    talk = Conversation()
+    talk.board.DEVICES = (("mix", "", 100, (("a", "B", "x"), ("b", "h", "x"), ("c", "I", "x"))), ("none", "", 1, ()))
+    talk.board.counts, talk.board.age = {0: counts, 1: []}, age_us
+    talk.greet()
+    digest = m.digest([("mix", "a:B:x;b:h:x;c:I:x"), ("none", "")])
+    talk.start(b"\0\1", digest=digest)
+    talk.run(10)
+    age = struct.pack("<H", 0xFFFF if age_us < 0 else age_us // 100)
+    nothing = struct.pack("<HBhI", 0xFFFF, 0, 0, 0)
+    try:
+        mix = nothing if age_us < 0 else age + struct.pack("<BhI", *counts)
+    except struct.error:
+        mix = nothing
+    assert talk.said(m.Sense)[-1].row == mix + age
+
+
 @pytest.mark.parametrize("counts", [{0: [1, 2, 3], 1: []}, {0: [1], 1: [1, 0]}])
 def test_a_port_that_gives_another_number_of_counts_is_told(talk, counts):
     """Also where another device makes up for it, so that the row would be as long as it should be."""

@@ -79,6 +79,8 @@ def cobs_encode(data: bytes) -> bytes:
     """Return the COBS encoding of `data`: the same bytes with no zero among them."""
     out = bytearray()
     at, size = 0, len(data)
+    if size < 254 and data.find(b"\0") < 0:  # nearly always: one block
+        return bytes([size + 1]) + data
     while True:
         end = data.find(b"\0", at)
         if end < 0:
@@ -102,6 +104,8 @@ def cobs_decode(data: bytes) -> "bytes | None":
         return None
     out = bytearray()
     at, size = 0, len(data)
+    if size and data[0] == size:  # nearly always: one block
+        return data[1:]
     while at < size:
         code = data[at]
         if at + code > size:
@@ -177,7 +181,9 @@ class Agent:
         self._period_us = 10000
         self._dead_man_us = 200000
         self._layout = ""  # of the body of a sense message, once a session runs
-        self._devices = [(0, [(0, 0)], [0])]  # number, bounds of its counts, and where they go: each in the row
+        self._devices = [
+            (0, 0, 0, [(0, 0)], [0])
+        ]  # each in the row: number, bounds of all its counts, of each, and these
 
     def run(self) -> None:
         """Run for ever; the motors are released however it ends. A port that is not filled in ends it at once."""
@@ -348,7 +354,8 @@ class Agent:
         self._devices = []
         for place in range(len(order)):
             bounds = [BOUNDS[code] for code in codes[place]]
-            self._devices.append((order[place], bounds, [0] * len(bounds)))
+            low, high = max([pair[0] for pair in bounds] or [0]), min([pair[1] for pair in bounds] or [0])
+            self._devices.append((order[place], low, high, bounds, [0] * len(bounds)))
         self.state = RUNNING
         self.flags = STOPPED
         self._sensed = (now - self._period_us) & MASK
@@ -464,20 +471,23 @@ class Agent:
     def _sense(self, now: int) -> None:
         row = [now, self._answered, self.flags]
         read_counts = self.port.read_counts
-        for number, bounds, counts in self._devices:
+        for number, low, high, bounds, counts in self._devices:
             age_us = read_counts(number, counts)
             if len(counts) != len(bounds):
                 raise ValueError("read_counts: %d counts of device %d, not %d" % (len(counts), number, len(bounds)))
-            age = NEVER if age_us < 0 else min(age_us // 100, LONGEST_AGE)
-            place = 0
-            for low, high in bounds:
-                if not low <= counts[place] <= high:  # what does not fit is no reading
-                    age = NEVER
-                place += 1
-            row.append(age)
-            row.extend([0] * place if age == NEVER else counts)
+            if age_us < 0 or (counts and (min(counts) < low or max(counts) > high) and not within(counts, bounds)):
+                row.append(NEVER)  # what does not fit is no reading
+                row.extend([0] * len(counts))
+            else:
+                row.append(min(age_us // 100, LONGEST_AGE))
+                row.extend(counts)
         self._send(SENSE, struct.pack(self._layout, *row))
         self.flags &= ~SLOW
+
+
+def within(counts: "list[int]", bounds: "list[tuple[int, int]]") -> bool:
+    """Tell whether each count is within its own bounds."""
+    return all(bounds[place][0] <= counts[place] <= bounds[place][1] for place in range(len(counts)))
 
 
 def channel_text(channels: "tuple[tuple[str, str, str], ...]") -> str:

@@ -47,7 +47,7 @@ class Brain:
         self.kernel = Kernel(rig.period_s, observers=observers, timing=timing, shuffle_seed=shuffle_seed)
         self.robot = Robot(rig, self.kernel, log)
         self.done = False
-        self._decode = Decoder(rig, calibration)
+        self._decode = Decoder(rig, calibration).sample
         self._mission = mission
         self._settings = settings
 

@@ -11,7 +11,7 @@ from typing import Any
 from robotcore import readings as r
 from robotcore.calibration import Calibration
 from robotcore.errors import UserError
-from robotcore.layout import AGE_UNIT_S, NEVER, Slot
+from robotcore.layout import AGE_UNIT_S, LONGEST_AGE, NEVER, Slot
 from robotcore.readings import MISSING, NAN, OK, OUT_OF_RANGE, SATURATED, STALE, Colour, Drive, Position
 from robotcore.rig import Fitted, Rig
 
@@ -22,6 +22,7 @@ Measure = Callable[[tuple[int, ...]], tuple[tuple[Any, ...], int]]
 """counts -> the reading's own fields, and its status but for its age."""
 
 SPEED_WINDOW = 5  #: ticks over which speeds are taken; one count of a coarse encoder would shake a shorter one
+REMEMBERED = 500  #: readings at most of one device; some 200 bytes each
 
 _new = tuple.__new__
 
@@ -39,29 +40,37 @@ class Decoder:
     """
 
     def __init__(self, rig: Rig, calibration: Calibration) -> None:
-        self._period_s = rig.period_s
-        self._reads = tuple(_build(role, rig, calibration) for role in r.ROLES)
+        self.sample = _sampler(rig.period_s, [_build(role, rig, calibration) for role in r.ROLES])
 
     def __call__(self, tick: int, raw: tuple[int, ...]) -> r.Sample:
-        """Return the sample of one row."""
-        a, b, c, d, e, f, g, h, i, j = self._reads
+        """Return the sample of one row, as `sample` does: who has many rows calls that, which is quicker."""
+        return self.sample(tick, raw)
+
+
+def _sampler(period_s: float, reads: list[Read]) -> Callable[[int, tuple[int, ...]], r.Sample]:
+    """Return ``sample(tick, raw)``; `reads` are in the order of `r.ROLES`."""
+    left, right, front, side_range, drive, gripper, sorter, tilt, start_button, battery = reads
+
+    def sample(tick: int, raw: tuple[int, ...]) -> r.Sample:
         return _new(
             r.Sample,
             (
                 tick,
-                tick * self._period_s,
-                a(tick, raw),
-                b(tick, raw),
-                c(tick, raw),
-                d(tick, raw),
-                e(tick, raw),
-                f(tick, raw),
-                g(tick, raw),
-                h(tick, raw),
-                i(tick, raw),
-                j(tick, raw),
+                tick * period_s,
+                left(tick, raw),
+                right(tick, raw),
+                front(tick, raw),
+                side_range(tick, raw),
+                drive(tick, raw),
+                gripper(tick, raw),
+                sorter(tick, raw),
+                tilt(tick, raw),
+                start_button(tick, raw),
+                battery(tick, raw),
             ),
         )
+
+    return sample
 
 
 def _build(role: str, rig: Rig, calibration: Calibration) -> Read:
@@ -77,7 +86,8 @@ def _build(role: str, rig: Rig, calibration: Calibration) -> Read:
         return _drive(fitted, slot, rig)
     if capability == "position":
         return _position(fitted, slot, rig.period_s)
-    return _plain(fitted, slot, _PLAIN[capability](fitted.device))
+    read = _plain(fitted, slot, _PLAIN[capability](fitted.device))
+    return read if capability == "tilt" else _remembered(read, slot)  # no two tilts are alike
 
 
 def _missing(capability: str) -> Any:
@@ -86,7 +96,8 @@ def _missing(capability: str) -> Any:
 
 
 def _stale_after(fitted: Fitted) -> int:
-    return int(fitted.device.max_age_s / AGE_UNIT_S + 0.5)
+    """Return the greatest age of a reading that may be used; `NEVER` is beyond it."""
+    return min(int(fitted.device.max_age_s / AGE_UNIT_S + 0.5), LONGEST_AGE)
 
 
 def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
@@ -107,19 +118,19 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
 
     def read(tick: int, raw: tuple[int, ...]) -> Colour:
         age = raw[at]
-        if age == NEVER:
-            return missing  # type: ignore[no-any-return]
         counts = raw[columns]
         red, green, blue = light(counts)
         red = (red - red_off) * red_gain
         green = (green - green_off) * green_gain
         blue = (blue - blue_off) * blue_gain
         lightness = (red + green + blue) / 3.0
-        if lightness - lightness != 0.0:
+        if lightness - lightness:  # NaN where it is not finite, else 0
             return missing  # type: ignore[no-any-return]
         contrast = (lightness - black) * span
         if age <= oldest and max(counts) < full:  # nearly always
             return _new(Colour, (red, green, blue, lightness, contrast, age * AGE_UNIT_S, True, OK))
+        if age == NEVER:
+            return missing  # type: ignore[no-any-return]
         status = SATURATED if max(counts) >= full else STALE
         return _new(Colour, (red, green, blue, lightness, contrast, age * AGE_UNIT_S, False, status))
 
@@ -224,6 +235,22 @@ def _plain(fitted: Fitted, slot: Slot, measure: Measure) -> Read:
         return _new(reading, (*values, age * AGE_UNIT_S, False, status or STALE))
 
     return read
+
+
+def _remembered(read: Read, slot: Slot) -> Read:
+    """Return the same reader with a memory, for a device that says the same few things again and again."""
+    columns, known = slice(slot.age, slot.stop), dict[tuple[int, ...], Any]()
+    get = known.get
+
+    def recall(tick: int, raw: tuple[int, ...]) -> Any:
+        reading = get(raw[columns])
+        if reading is None:
+            reading = read(tick, raw)
+            if len(known) < REMEMBERED:
+                known[raw[columns]] = reading
+        return reading
+
+    return recall
 
 
 def _range(device: Any) -> Measure:

@@ -181,13 +181,11 @@ class Board:
 
     def _waiting(self, slot: Slot, model: Model, delay: int, rest: int, losses: Iterator[int]) -> Event:
         """Return the event of a device with a reading now and then, or there after a while."""
-        row, age, columns = self._row, slot.age, slice(slot.start, slot.stop)
-        capture, stamp = model.capture, rest + delay * self._unit
-        period = max(1.0, model.period_s / self._step_s)
-        exact_due, due, ceil = 0.0, 0, math.ceil
-        until = next(losses) if model.loses else NO_STEP
-        silent = SILENT_EVERY
+        stamp, show = rest + delay * self._unit, self._shower(slot, rest + delay * self._unit)
+        capture, dues = model.capture, _dues(max(1.0, model.period_s / self._step_s))
+        due, until, silent = 0, next(losses) if model.loses else NO_STEP, SILENT_EVERY
         pending: deque[tuple[int, Counts | None]] = deque()
+        row, age, columns = self._row, slot.age, slice(slot.start, slot.stop)
 
         def lose(step: int) -> None:
             nonlocal until, silent
@@ -196,6 +194,42 @@ class Board:
             if not silent:
                 silent = SILENT_EVERY
                 pending.append((step + delay, None))
+
+        def at_once(step: int) -> int:
+            nonlocal until
+            until -= 1
+            if until < 0:
+                lose(step)
+                if pending:
+                    show(pending.popleft()[1])
+            elif row[age] < LONGEST_AGE:  # nearly always
+                row[columns] = capture()
+                row[age] = stamp
+            else:
+                show(capture())
+            return next_due()
+
+        def later(step: int) -> int:
+            nonlocal due, until
+            if step == due:
+                due = next_due()
+                until -= 1
+                if until < 0:
+                    lose(step)
+                else:
+                    pending.append((step + delay, capture()))
+            if not pending:
+                return due
+            if pending[0][0] == step:
+                show(pending.popleft()[1])
+            return pending[0][0] if pending and pending[0][0] < due else due
+
+        next_due = dues.__next__
+        return later if delay else at_once
+
+    def _shower(self, slot: Slot, stamp: int) -> Callable[[Counts | None], None]:
+        """Return ``show(counts)``: put a reading of age `stamp` into the row; None for nothing."""
+        row, age, columns = self._row, slot.age, slice(slot.start, slot.stop)
 
         def show(counts: Counts | None) -> None:
             if counts is None:
@@ -206,25 +240,14 @@ class Board:
             row[columns] = counts
             row[age] = stamp
 
-        def event(step: int) -> int:
-            nonlocal exact_due, due, until
-            if step == due:
-                exact_due += period
-                due = ceil(exact_due - 1e-9)
-                until -= 1
-                if until < 0:
-                    lose(step)
-                elif delay:
-                    pending.append((step + delay, capture()))
-                else:
-                    show(capture())
-            if not pending:
-                return due
-            if pending[0][0] == step:
-                show(pending.popleft()[1])
-            return pending[0][0] if pending and pending[0][0] < due else due
+        return show
 
-        return event
+
+def _dues(period: float) -> Iterator[int]:
+    """Give, without end, the steps after step 0 at which a device with a period of so many steps samples."""
+    if period == int(period):
+        return itertools.count(int(period), int(period))
+    return (math.ceil(exact - 1e-9) for exact in itertools.accumulate(itertools.repeat(period)))
 
 
 def make_losses(share: float, draws: tuple[float, ...], offset: int) -> Iterator[int]:

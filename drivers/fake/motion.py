@@ -50,6 +50,8 @@ POSITION_FREE_RAD_S, POSITION_LAG_S, POSITION_DEAD_BAND = 8.0, 0.040, 0.05
 STOP_MARGIN_RAD = 0.09  #: the end stop lies so far beyond the driver's limits
 
 Noise = Callable[[], float]
+Power = tuple[float, float]
+"""Of the left and the right track, per mille."""
 
 
 class Truth:
@@ -72,12 +74,13 @@ class Truth:
         self.time_s = 0.0
 
 
-def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -> Callable[[int, int, bool], None]:
-    """Return ``advance(left power, right power, driven)``: `h` seconds of motion. Not driven means coasting."""
+def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -> Callable[[Power, bool], None]:
+    """Return ``advance(power, driven)``: `h` seconds of motion. Not driven means coasting."""
     roll_on = make_rolling(body, drawn.slip, truth, noise, h)
     free = RESERVE * body.max_speed_m_s
     emf = PART_USED_V + drawn.battery_v
-    back, ratio, idle = NOMINAL_V / free, CELL_OHM / WINDING_OHM, CELL_OHM * ELECTRONICS_A
+    ratio, idle = CELL_OHM / WINDING_OHM, CELL_OHM * ELECTRONICS_A
+    back = ratio * (NOMINAL_V / free)
     discharge = h * (FULL_V - EMPTY_V) / CAPACITY_AS / CELL_OHM
     truth.volts = emf - idle
     free_left, free_right = free * drawn.motors[0] / NOMINAL_V, free * drawn.motors[1] / NOMINAL_V
@@ -85,12 +88,14 @@ def make_drive(body: Body, drawn: Drawn, truth: Truth, noise: Noise, h: float) -
     reach = MOTOR_LAG_S * (1.0 - decay)
     hill, sin = WEIGHT_SHARE * MOTOR_LAG_S * GRAVITY, math.sin
 
-    def advance(left_power: int, right_power: int, driven: bool) -> None:
+    def advance(power: Power, driven: bool) -> None:
         nonlocal emf
         left, right = truth.left_speed, truth.right_speed
         if driven:
-            a, b = left_power * 0.001, right_power * 0.001
-            volts = (emf - idle + ratio * back * (a * left + b * right)) / (1.0 + ratio * (a * a + b * b))
+            a, b = power
+            a *= 0.001
+            b *= 0.001
+            volts = (emf - idle + back * (a * left + b * right)) / (1.0 + ratio * (a * a + b * b))
             to_left, to_right = a * free_left * volts, b * free_right * volts
             to_left = to_left - dead if to_left > dead else to_left + dead if to_left < -dead else 0.0
             to_right = to_right - dead if to_right > dead else to_right + dead if to_right < -dead else 0.0
@@ -153,9 +158,10 @@ def make_rolling(body: Body, slip: Slip, truth: Truth, noise: Noise, h: float) -
         if not truth.flat:
             rise = sin(truth.pitch)
             along *= (1.0 - slope * (rise if along > 0.0 else -rise)) * cos(truth.pitch)
-        half = 0.5 * (right - left) / width
+        apart = right - left
+        half = 0.5 * apart / width
         if half:
-            half *= 1.0 - scrub * abs(right - left) / (abs(left) + abs(right))
+            half *= 1.0 - scrub * abs(apart) / (abs(left) + abs(right))
             middle = truth.heading + half
             chord = along * sin(half) / half
             truth.x += chord * cos(middle)

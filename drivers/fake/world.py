@@ -157,6 +157,7 @@ class World:
         began_s = truth.time_s
         drive = make_drive(rig.body, drawn, truth, self._gauss(), h)
         turns = [(joint, make_joint(joint, truth, h)) for joint in self.joints.values()]
+        one, two, *_ = (*self.joints.values(), Joint(0.0, 0.0), Joint(0.0, 0.0))  # at most two; the rest never moves
         settle, resolve = make_ground(site.relief, rig.body, truth, h), make_contact(rig.body, truth)
         reach_m = math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2)
         cells = Map(site.relief, site.solids, reach_m + FAST_M_S * 2 * h, rail_reach(rig.body) + FAST_M_S * 2 * h)
@@ -182,11 +183,11 @@ class World:
                 if step >= self._off_at:
                     self.halt(brake=False, hold=False)
                 driven = step < self._open_at
-                left, right = self._power
-                drive(left, right, driven)
-                for joint, turn in turns:
-                    if joint.speed or joint.power:
-                        turn(driven)
+                drive(self._power, driven)
+                if one.speed or one.power or two.speed or two.power:
+                    for joint, turn in turns:
+                        if joint.speed or joint.power:
+                            turn(driven)
                 if not step & 1:  # what is near changes slowly
                     near = find(truth.x, truth.y)
                 if near is not None:

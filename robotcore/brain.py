@@ -13,6 +13,7 @@ from robotcore.decode import Decoder
 from robotcore.kernel import Kernel, Observer
 from robotcore.log import Log
 from robotcore.mission import Mission
+from robotcore.readings import Sample
 from robotcore.rig import Rig
 from robotcore.robot import Robot
 
@@ -47,11 +48,11 @@ class Brain:
         self.kernel = Kernel(rig.period_s, observers=observers, timing=timing, shuffle_seed=shuffle_seed)
         self.robot = Robot(rig, self.kernel, log)
         self.done = False
-        self._decode = Decoder(rig, calibration).sample
+        self._decode: Callable[[int, Any], Sample] = Decoder(rig, calibration).sample
         self._mission = mission
         self._settings = settings
 
-    def step(self, tick: int, raw: tuple[int, ...]) -> Command:
+    def step(self, tick: int, raw: tuple[Any, ...]) -> Command:
         """Run one tick. Tick numbers rise, and may jump; `done` tells when the mission has ended.
 
         Raises:
@@ -66,6 +67,14 @@ class Brain:
             self.done = True
         return robot.collect()
 
+    def take_samples(self) -> None:
+        """From now on `step` gets samples in place of raw rows: of a replay that has decoded them all beforehand."""
+        self._decode = _as_it_is
+
     def close(self) -> None:
         """End every behaviour that still runs; their clean-ups run."""
         self.kernel.close()
+
+
+def _as_it_is(tick: int, sample: Any) -> Any:
+    return sample

@@ -6,7 +6,7 @@ gets one small closure over plain floats; they run for every role a hundred time
 
 from collections import deque
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
 from robotcore import readings as r
 from robotcore.calibration import Calibration
@@ -40,7 +40,7 @@ class Decoder:
     """
 
     def __init__(self, rig: Rig, calibration: Calibration) -> None:
-        self.sample = _sampler(rig.period_s, [_build(role, rig, calibration) for role in r.ROLES])
+        self.sample = _sampler(rig.period_s, [reader(role, rig, calibration) for role in r.ROLES])
 
     def __call__(self, tick: int, raw: tuple[int, ...]) -> r.Sample:
         """Return the sample of one row, as `sample` does: who has many rows calls that, which is quicker."""
@@ -73,20 +73,26 @@ def _sampler(period_s: float, reads: list[Read]) -> Callable[[int, tuple[int, ..
     return sample
 
 
-def _build(role: str, rig: Rig, calibration: Calibration) -> Read:
+def reader(role: str, rig: Rig, calibration: Calibration, slot: Slot | None = None) -> Read:
+    """Return what reads one role, from where the rig has it in the row or from another slot.
+
+    Raises:
+        UserError: a colour sensor has no reference.
+
+    """
     capability = r.ROLES[role]
     fitted = rig.role(role)
     if fitted is None:
         absent = r.ABSENT_READINGS[capability]
         return lambda tick, raw: absent
-    slot = rig.layout.slots[role]
+    slot = slot or rig.layout.slots[role]
     if capability == "colour":
         return _colour(fitted, slot, calibration)
     if capability == "drive":
         return _drive(fitted, slot, rig)
     if capability == "position":
         return _position(fitted, slot, rig.period_s)
-    read = _plain(fitted, slot, _PLAIN[capability](fitted.device))
+    read = _plain(fitted, slot, PLAIN[capability](fitted.device))
     return read if capability == "tilt" else _remembered(read, slot)  # no two tilts are alike
 
 
@@ -95,25 +101,46 @@ def _missing(capability: str) -> Any:
     return type(absent)(*absent[:-1], r.MISSING)
 
 
-def _stale_after(fitted: Fitted) -> int:
+def stale_after(fitted: Fitted) -> int:
     """Return the greatest age of a reading that may be used; `NEVER` is beyond it."""
     return min(int(fitted.device.max_age_s / AGE_UNIT_S + 0.5), LONGEST_AGE)
 
 
+class Scale(NamedTuple):
+    """What calibration makes of a colour sensor's light: each channel less its offset times its gain, and contrast."""
+
+    red_off: float
+    green_off: float
+    blue_off: float
+    red_gain: float
+    green_gain: float
+    blue_gain: float
+    black: float
+    span: float
+
+    @staticmethod
+    def of(role: str, calibration: Calibration) -> "Scale":
+        """Return a role's scale.
+
+        Raises:
+            UserError: there is no reference for it.
+
+        """
+        reference = calibration.references.get(role)
+        if reference is None:
+            raise UserError(f"calibration: has no [{role}]; calibrate this sensor, the rig has it")
+        offset, black = reference.offset, reference.black
+        gains = [1.0 / (w - o) for w, o in zip(reference.white, offset, strict=True)]
+        dark = (
+            (black[0] - offset[0]) * gains[0] + (black[1] - offset[1]) * gains[1] + (black[2] - offset[2]) * gains[2]
+        ) / 3.0
+        return Scale(*offset, gains[0], gains[1], gains[2], dark, 1.0 / (1.0 - dark))
+
+
 def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
-    reference = calibration.references.get(fitted.role)
-    if reference is None:
-        raise UserError(f"calibration: has no [{fitted.role}]; calibrate this sensor, the rig has it")
     at, columns = slot.age, slice(slot.start, slot.stop)
-    light, full, oldest = fitted.device.light, fitted.device.full_scale, _stale_after(fitted)
-    red_off, green_off, blue_off = reference.offset
-    red_gain, green_gain, blue_gain = (1.0 / (w - o) for w, o in zip(reference.white, reference.offset, strict=True))
-    black = (
-        (reference.black[0] - red_off) * red_gain
-        + (reference.black[1] - green_off) * green_gain
-        + (reference.black[2] - blue_off) * blue_gain
-    ) / 3.0
-    span = 1.0 / (1.0 - black)
+    light, full, oldest = fitted.device.light, fitted.device.full_scale, stale_after(fitted)
+    red_off, green_off, blue_off, red_gain, green_gain, blue_gain, black, span = Scale.of(fitted.role, calibration)
     missing = _missing("colour")
 
     def read(tick: int, raw: tuple[int, ...]) -> Colour:
@@ -139,7 +166,7 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
 
 def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
     at, columns = slot.age, slice(slot.start, slot.stop)
-    turns, oldest = fitted.device.turns, _stale_after(fitted)
+    turns, oldest = fitted.device.turns, stale_after(fitted)
     radius_m, width_m, period_s = rig.body.wheel_radius_m, rig.body.track_width_m, rig.period_s
     missing = _missing("drive")
     past: deque[tuple[int, float, float]] = deque(maxlen=SPEED_WINDOW + 1)
@@ -180,7 +207,7 @@ def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
 
 def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
     at, columns, all_columns = slot.age, slice(slot.start, slot.stop), slice(slot.age, slot.stop)
-    to_angle, oldest = fitted.device.angle, _stale_after(fitted)
+    to_angle, oldest = fitted.device.angle, stale_after(fitted)
     missing = _missing("position")
     past: deque[tuple[int, float]] = deque(maxlen=SPEED_WINDOW + 1)
     seen: tuple[int, ...] = ()
@@ -213,7 +240,7 @@ def _position(fitted: Fitted, slot: Slot, period_s: float) -> Read:
 def _plain(fitted: Fitted, slot: Slot, measure: Measure) -> Read:
     """Return a reader that asks the driver only where the counts have changed; the age changes in every tick."""
     at, columns = slot.age, slice(slot.start, slot.stop)
-    oldest, missing = _stale_after(fitted), _missing(fitted.device.capability)
+    oldest, missing = stale_after(fitted), _missing(fitted.device.capability)
     reading = type(missing)
     seen: tuple[int, ...] = ()
     values: tuple[Any, ...] = ()
@@ -288,9 +315,10 @@ def _battery(device: Any) -> Measure:
     return measure
 
 
-_PLAIN: dict[str, Callable[[Any], Measure]] = {
+PLAIN: dict[str, Callable[[Any], Measure]] = {
     "range": _range,
     "tilt": _tilt,
     "button": _button,
     "battery": _battery,
 }
+"""What measures the counts of a device whose readings depend on nothing else, by capability."""

@@ -6,6 +6,9 @@ the counts. Rules: SI units; a driver returns NaN for what it cannot tell, never
 
 A driver is a class whose constructor takes the `options` table of the rig (a `robotcore.checking.Table`), asks it
 for what it needs and lets the table collect faults.
+
+A class may say ``elementwise = True`` where its methods never raise, and `light` and `turns` work on numpy arrays as
+on single counts, element by element. A rig of such drivers is replayed by whole columns, which takes a third less time.
 """
 
 from collections.abc import Callable, Sequence

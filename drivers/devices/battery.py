@@ -20,6 +20,7 @@ class BatteryVoltage:
 
     capability: ClassVar[str] = "battery"
     channels: ClassVar[tuple[Channel, ...]] = (Channel("voltage", "H", "mV, 0 for not measured"),)
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.max_age_s = max_age_s(options, 2000)

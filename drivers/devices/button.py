@@ -21,6 +21,7 @@ class Button:
 
     capability: ClassVar[str] = "button"
     channels: ClassVar[tuple[Channel, ...]] = (Channel("state", "B", "1 pressed, 0 not"),)
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self._pressed_at = options.integer("pressed_at", 1, low=0, high=255)

@@ -26,6 +26,7 @@ class Rgb10:
     channels: ClassVar[tuple[Channel, ...]] = tuple(
         Channel(name, "H", "share of 1023") for name in ("red", "green", "blue")
     )
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.full_scale = 1023
@@ -55,6 +56,7 @@ class Rgbc16:
     channels: ClassVar[tuple[Channel, ...]] = tuple(
         Channel(name, "H", "count, grows with the integration time") for name in ("clear", "red", "green", "blue")
     )
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.integration_ms = options.number("integration_ms", 10, low=0.1, high=1000)

@@ -51,6 +51,7 @@ class EchoTime:
         Channel("echo", "H", "microseconds there and back, 0 for no echo"),
         Channel("temperature", "h", "0.1 degree Celsius"),
     )
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.lowest_m, self.highest_m = _reach(options, 20, 2000)
@@ -74,6 +75,7 @@ class OpticalDistance:
 
     capability: ClassVar[str] = "range"
     channels: ClassVar[tuple[Channel, ...]] = (Channel("distance", "H", "mm, 65535 for nothing seen"),)
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.lowest_m, self.highest_m = _reach(options, 10, 1500)

@@ -31,6 +31,7 @@ class Positioner:
 
     capability: ClassVar[str] = "position"
     channels: ClassVar[tuple[Channel, ...]] = (Channel("count", "i", "count, rises with positive power"),)
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.rad_per_count = rad_per_count(options)

@@ -27,6 +27,7 @@ class TiltAccelerometer:
         Channel("ay", "h", "0.001 g to the left"),
         Channel("az", "h", "0.001 g up"),
     )
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         trust = options.number("trust_mg", 500, low=10, high=990)

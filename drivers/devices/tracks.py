@@ -45,6 +45,7 @@ class Tracks:
         Channel("left", "i", "count, rises forward"),
         Channel("right", "i", "count, rises forward"),
     )
+    elementwise: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.rad_per_count = rad_per_count(options)

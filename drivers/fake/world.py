@@ -9,7 +9,7 @@ moves in a step: movable objects of a zone will hang themselves in there and int
 
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from attrs import frozen
 
@@ -156,8 +156,8 @@ class World:
         h, truth, refresh = self.step_s, self.truth, self._refresh
         began_s = truth.time_s
         drive = make_drive(rig.body, drawn, truth, self._gauss(), h)
-        turns = [(joint, make_joint(joint, truth, h)) for joint in self.joints.values()]
         one, two, *_ = (*self.joints.values(), Joint(0.0, 0.0), Joint(0.0, 0.0))  # at most two; the rest never moves
+        turn = _make_turn(self.joints.values(), truth, h)
         settle, resolve = make_ground(site.relief, rig.body, truth, h), make_contact(rig.body, truth)
         reach_m = math.hypot(max(rig.body.front_m, rig.body.rear_m), rig.body.width_m / 2)
         cells = Map(site.relief, site.solids, reach_m + FAST_M_S * 2 * h, rail_reach(rig.body) + FAST_M_S * 2 * h)
@@ -185,9 +185,7 @@ class World:
                 driven = step < self._open_at
                 drive(self._power, driven)
                 if one.speed or one.power or two.speed or two.power:
-                    for joint, turn in turns:
-                        if joint.speed or joint.power:
-                            turn(driven)
+                    turn(driven)
                 if not step & 1:  # what is near changes slowly
                     near = find(truth.x, truth.y)
                 if near is not None:
@@ -204,6 +202,18 @@ class World:
                 refresh(step)
 
         return advance
+
+
+def _make_turn(joints: Iterable[Joint], truth: Truth, h: float) -> Callable[[bool], None]:
+    """Return ``turn(driven)``: a step of every joint that moves or has power."""
+    turns = [(joint, make_joint(joint, truth, h)) for joint in joints]
+
+    def turn(driven: bool) -> None:
+        for joint, one in turns:
+            if joint.speed or joint.power:
+                one(driven)
+
+    return turn
 
 
 def _put(start: Pose, drawn: Drawn) -> Truth:

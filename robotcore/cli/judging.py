@@ -5,7 +5,8 @@ and it never keeps others from theirs.
 """
 
 import math
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,7 @@ from robotcore.recording.reader import open_recording
 from robotcore.replay import Expected, Judgement, Replayed, Tolerance, Trust, Verdict, expected_of, judge, replay
 from robotcore.replay.acceptance import path_beside as accepted_path
 from robotcore.replay.acceptance import read_accepted
-from robotcore.replay.course_of_run import first_unlike
+from robotcore.replay.course_of_run import Row, first_unlike
 from robotcore.replay.expectations import BROKEN, OPEN, Finding, evidence_of, parse
 from robotcore.replay.expectations import path_beside as expect_path
 from robotcore.replay.readings import Readings, around
@@ -35,6 +36,7 @@ from robotcore.replay.story import compared, first_line, in_words, parted, story
 from robotcore.rig import Rig, load_rig
 
 PATIENCE_S = 10.0  #: a replay may take so much longer than the run did
+BY_COLUMNS = 10_000  #: ticks from which on decoding by columns is worth loading numpy
 
 
 @attrs.frozen
@@ -106,7 +108,7 @@ def judge_recording(recording: Recording, request: Request) -> Judged:
     """
     if not len(recording):
         raise UserError(f"{recording.path}: holds no tick; the run ended before the first reading, remove it")
-    rows, last_tick = recording.rows, recording.blocks[-1].first_tick + recording.blocks[-1].size - 1
+    last_tick = recording.blocks[-1].first_tick + recording.blocks[-1].size - 1
     recorded_rig, calibration = robot_of(recording)
     rig, fresh = thinking(recording, request, recorded_rig, calibration)
 
@@ -114,7 +116,7 @@ def judge_recording(recording: Recording, request: Request) -> Judged:
         brain, log = fresh()
         trust = Trust(recorded_rig.body.track_width_m, request.tolerance)
         with Patience(recording.path, brain, PATIENCE_S + len(recording) * rig.period_s):
-            return replay(rows(), last_tick, brain, log, trust)
+            return replay(_rows(recording, rig, calibration, brain), last_tick, brain, log, trust)
 
     replayed = once()
     recorded = expected_of(recording.decisions, recording.faults, recording.outcome, last_tick, rig.period_s)
@@ -127,6 +129,27 @@ def judge_recording(recording: Recording, request: Request) -> Judged:
         _check_deterministic(recording.path, replayed, once(), rig.period_s)
     findings = _findings(recording.path, judgement, rig.period_s)
     return Judged(recording, recorded, judgement, findings, _readings(judgement, recording, rig, calibration))
+
+
+def _rows(recording: Recording, rig: Rig, calibration: Calibration, brain: Brain) -> Iterator[Row]:
+    """Give what the brain is fed with: raw rows, or samples where the recording is decoded by columns."""
+    if not by_columns(recording, rig):
+        return recording.rows()
+    from robotcore.decode_columns import samples
+
+    brain.take_samples()
+    return recording.with_rows(samples(recording, rig, calibration))
+
+
+def by_columns(recording: Recording, rig: Rig) -> bool:
+    """Tell whether decoding a recording by columns is possible, and pays."""
+    if len(recording) < BY_COLUMNS and "numpy" not in sys.modules:
+        return False
+    try:
+        from robotcore.decode_columns import fits  # late: numpy is for the laptop, and takes its time
+    except ImportError:
+        return False
+    return fits(rig)
 
 
 def _check_deterministic(path: Path, one: Replayed, two: Replayed, period_s: float) -> None:

@@ -44,7 +44,11 @@ class Recording:
 
     def rows(self) -> Iterator[tuple[int, tuple[int, ...], tuple[float, ...]]]:
         """Give (tick, raw counts, command) one by one, in little memory."""
-        return zip(self._ticks(), self._raws(), self._commands(), strict=True)
+        return self.with_rows(self._raws())
+
+    def with_rows(self, rows: Iterator[tuple[Any, ...]]) -> Iterator[tuple[int, tuple[Any, ...], tuple[float, ...]]]:
+        """Give (tick, row, command) one by one for something else that there is of every tick."""
+        return zip(self._ticks(), rows, self._commands(), strict=True)
 
     def _ticks(self) -> Iterator[int]:
         return chain.from_iterable(range(block.first_tick, block.first_tick + block.size) for block in self.blocks)

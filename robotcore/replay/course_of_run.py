@@ -5,13 +5,14 @@ behaviours cost. Once they part, both streams are driven along (`Trust`), and at
 behaviour makes of readings that it would not have had says nothing.
 """
 
+import gc
 import os
 import re
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
 from types import CodeType, TracebackType
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from robotcore.brain import Brain
 from robotcore.command import Command
@@ -19,8 +20,8 @@ from robotcore.log import Decision, Fault, Log
 from robotcore.recording.schema import tidy
 from robotcore.replay.trust import Horizon, Trust
 
-Row = tuple[int, tuple[int, ...], tuple[float, ...]]
-"""(tick, raw counts, recorded command)."""
+Row = tuple[int, tuple[Any, ...], tuple[float, ...]]
+"""(tick, raw counts or what else the brain takes, recorded command)."""
 
 _RUNTIME = os.path.dirname(os.path.dirname(os.path.abspath(__file__))) + os.sep
 
@@ -85,9 +86,9 @@ class _Feed:
         """Feed up to the first command that differs, or the mission's end."""
         step, brain = self.brain.step, self.brain
         tick_ran, old, new = self.ticks.append, self.recorded.append, self.commands.append
-        for tick, raw, recorded in self.rows:
+        for tick, row, recorded in self.rows:
             tick_ran(tick)
-            command = step(tick, raw)
+            command = step(tick, row)
             old(recorded)
             new(command)
             if command != recorded:
@@ -104,11 +105,11 @@ class _Feed:
             return True
         step, brain = self.brain.step, self.brain
         tick_ran, old, new = self.ticks.append, self.recorded.append, self.commands.append
-        for tick, raw, recorded in self.rows:
+        for tick, row, recorded in self.rows:
             if not self._still(tick):
                 return False
             tick_ran(tick)
-            command = step(tick, raw)
+            command = step(tick, row)
             old(recorded)
             new(command)
             if brain.done:
@@ -137,6 +138,18 @@ class _Feed:
         return False
 
 
+class _NoCollection:
+    """No search for garbage in cycles meanwhile: thousands of kept commands make it cost as much as all the rest."""
+
+    def __enter__(self) -> None:
+        self._was = gc.isenabled()
+        gc.disable()
+
+    def __exit__(self, *error: object) -> None:
+        if self._was:
+            gc.enable()
+
+
 def replay(rows: Iterable[Row], last_tick: int, brain: Brain, log: Log, trust: Trust) -> Replayed:
     """Run recorded rows through a fresh brain.
 
@@ -150,7 +163,8 @@ def replay(rows: Iterable[Row], last_tick: int, brain: Brain, log: Log, trust: T
     """
     feed, raised = _Feed(rows, brain, trust), None
     try:
-        feed.run()
+        with _NoCollection():
+            feed.run()
     except Exception as error:  # a behaviour's own error is a result of the replay
         raised = _raised(feed.ticks[-1], brain.kernel.period_s, error)
     brain.close()

@@ -13,7 +13,7 @@ import math
 from typing import NamedTuple
 
 from behaviours.settings import LineSettings
-from behaviours.trail import STEP_M, Trail
+from behaviours.trail import BACK_M, STEP_M, Trail
 from robotcore.control import Pid, PidSettings
 from robotcore.readings import OK, SATURATED, Colour, Sample
 from robotcore.robot import Robot
@@ -142,6 +142,7 @@ class Line:
         self.arm_m = self.strong_m = self.swung_m = -1.0
         self.side = 1
         self.misses = 0
+        self._missed = False  # something, at the last look
         self.lost_m, self.losses, self.glanced_m = -math.inf, 0, -math.inf
         self.pid = make_pid(settings)
         self.fresh = True
@@ -155,51 +156,60 @@ class Line:
     def look(self, sample: Sample) -> bool:
         """Take in this tick's readings; False once the floor or the tracks have not been seen for too long."""
         self.sample = sample
-        left, right, drive = self.left, self.right, sample[6]
-        if sample[2][7] or sample[3][7] or drive[8]:
+        left, right = self.left, self.right
+        left_seen, right_seen, drive = sample[2], sample[3], sample[6]
+        if left_seen[7] or right_seen[7] or drive[8]:
             self._miss(sample)
+            travel, heading, left_dark, right_dark = self.travel_m, self.heading_rad, left.dark, right.dark
         else:
-            left.misses = right.misses = self.misses = 0
-            left.dark = 1.0 - sample[2][4] / left.white
-            right.dark = 1.0 - sample[3][4] / right.white
-            self.travel_m, self.heading_rad = drive[2], drive[3]
-        travel, heading = self.travel_m, self.heading_rad
-        if not -STEP_M < travel - self.trail.travel_m < STEP_M:
+            if self._missed:
+                self._missed = False
+                left.misses = right.misses = self.misses = 0
+            left.dark = left_dark = 1.0 - left_seen[4] / left.white
+            right.dark = right_dark = 1.0 - right_seen[4] / right.white
+            self.travel_m = travel = drive[2]
+            self.heading_rad = heading = drive[3]
+        if not BACK_M < travel - self.trail.travel_m < STEP_M:
             self.trail.follow(travel, heading, *self._offset())
-        left_dark, right_dark = left.dark, right.dark
         bright = 1.0 - (left_dark if left_dark < right_dark else right_dark)
         if bright < LEVEL:
             left_dark, right_dark = self._dim(bright, travel)
         else:
             self._level_m = travel
-            if left_dark < SPIKE or right_dark < SPIKE:
-                self.rough_m = travel
-            elif bright > BARE:
-                share = 1.0 + (RISE if bright > 1.0 else FALL) * (bright - 1.0)
-                light = self._light * share
-                if DARKEST < light < BRIGHTEST:
-                    self._light = light
-                    left.white *= share
-                    right.white *= share
-        eye = left if sample[0] & 1 else right
-        dark = eye.dark
-        if dark < FAINT:
-            eye.white *= 1.0 - (UP if dark < 0.0 else DOWN) * dark
+            if bright > BARE:
+                if left_dark < SPIKE or right_dark < SPIKE:
+                    self.rough_m = travel
+                else:
+                    share = 1.0 + (RISE if bright > 1.0 else FALL) * (bright - 1.0)
+                    light = self._light * share
+                    if DARKEST < light < BRIGHTEST:
+                        self._light = light
+                        left.white *= share
+                        right.white *= share
+        if sample[0] & 1:
+            if left_dark < FAINT:
+                left.white *= 1.0 - (UP if left_dark < 0.0 else DOWN) * left_dark
+        elif right_dark < FAINT:
+            right.white *= 1.0 - (UP if right_dark < 0.0 else DOWN) * right_dark
         if left_dark < BRIGHT:
             left.bright_m, left.bright_rad = travel, heading
-        elif left_dark > BLACK and sample[2][1] - sample[2][0] < GREENISH:
+        elif left_dark > BLACK and left_seen[1] - left_seen[0] < GREENISH:
             left.black_m = travel
         if right_dark < BRIGHT:
             right.bright_m, right.bright_rad = travel, heading
-        elif right_dark > BLACK and sample[3][1] - sample[3][0] < GREENISH:
+        elif right_dark > BLACK and right_seen[1] - right_seen[0] < GREENISH:
             right.black_m = travel
         if left_dark > self._trace or right_dark > self._trace:
             self.contact_m = travel
             self.side = 1 if left_dark > right_dark else -1
             if left_dark > STRONG or right_dark > STRONG:
                 self.strong_m = travel
+        return not self._missed or self._bears_it()
+
+    def _bears_it(self) -> bool:
+        """Tell whether nothing has been missing for too long."""
         patience = self._patience
-        return left.misses <= patience and right.misses <= patience and self.misses <= patience
+        return self.left.misses <= patience and self.right.misses <= patience and self.misses <= patience
 
     def learn(self, left_white: float, right_white: float, width_m: float) -> None:
         """Take what the floor reads under either eye, which may change by a third later, and the line's width."""
@@ -233,6 +243,7 @@ class Line:
 
     def _miss(self, sample: Sample) -> None:
         """Take in a tick in which a reading is missing or marked."""
+        self._missed = True
         self.left.see(sample.floor_left)
         self.right.see(sample.floor_right)
         drive = sample.drive

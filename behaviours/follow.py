@@ -55,8 +55,8 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
         sample = await tick()
         if not look(sample):
             return BLIND
-        left, right = left_eye.dark, right_eye.dark
-        rough = line.travel_m - line.rough_m < shaken_m and line.rough_m > rough_after_m
+        left, right, travel = left_eye.dark, right_eye.dark, line.travel_m
+        rough = travel - line.rough_m < shaken_m and line.rough_m > rough_after_m
         if (left > painted or right > painted) and not rough:
             left_paint = left > painted and is_coloured(sample[2])
             right_paint = right > painted and is_coloured(sample[3])
@@ -66,7 +66,7 @@ async def follow_line(robot: Robot, line: Line, s: LineSettings) -> str:
                 return ARM_LEFT
             elif right > arm_dark and not right_eye.misses and is_sudden(right_eye, line, s):
                 return ARM_RIGHT
-        blank = line.travel_m - line.contact_m
+        blank = travel - line.contact_m
         if blank > slipped_m and (blank > blank_m or line.slipped(slipped_m)):
             return BLANK
         error = left - right

@@ -139,12 +139,12 @@ async def marker_ahead(robot: Robot, line: Line, s: LineSettings) -> Met:
     """Return the side on which green is suspected; green just behind an arm does not count."""
     m = s.marker
     left_vote, right_vote = Vote(m.votes, m.window), Vote(m.votes, m.window)
-    gate, light, quiet = m.gate, m.light, True
+    light, quiet = m.light, True
     while True:
         sample = await tick()
         left, right = sample[2], sample[3]
-        left_green = gate < left[3] < light and is_green(left, m) and is_before(line, line.left, m)
-        right_green = gate < right[3] < light and is_green(right, m) and is_before(line, line.right, m)
+        left_green = left[3] < light and left[1] > left[0] and is_green(left, m) and is_before(line, line.left, m)
+        right_green = right[3] < light and right[1] > right[0] and is_green(right, m) and is_before(line, line.right, m)
         if quiet and not left_green and not right_green:
             continue
         quiet = False

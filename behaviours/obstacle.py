@@ -42,7 +42,7 @@ class Looming:
         self._rise, self._fall, self._adapt = s.rise, -s.fall, s.adapt
         self._seen: deque[tuple[float, float]] = deque(maxlen=24)
         self._lit_m: float | None = None
-        self._learnt, self._sum = 0, 0.0
+        self._learnt, self._sum, self._learning = 0, 0.0, s.learn > 0
         self._flash, self._last, self._flashed, self._said = s.flash, 0.0, 0, EMPTY
         self._light = self.empty = self.rise = 0.0
 
@@ -50,7 +50,7 @@ class Looming:
         """Start anew: what is ahead now is the empty hall."""
         self._seen.clear()
         self._lit_m = None
-        self._learnt, self._sum = 0, 0.0
+        self._learnt, self._sum, self._learning = 0, 0.0, self._s.learn > 0
         self._flashed, self._said = 0, EMPTY
 
     def see(self, light: float, travel_m: float) -> int:
@@ -58,8 +58,9 @@ class Looming:
 
         What comes nearer grows brighter bit by bit. A jump is a flash, and changes nothing unless it lasts.
         """
-        if self._learnt < self._s.learn:
+        if self._learning:
             self._learnt += 1
+            self._learning = self._learnt < self._s.learn
             self._sum += light
             self.empty = self._light = self._last = self._sum / self._learnt
             return EMPTY
@@ -72,8 +73,8 @@ class Looming:
         if rise <= self._rise:
             self._lit_m = None
             self.empty += self._adapt * rise
-            self._said = EMPTY if rise >= self._fall else DIM
-            return self._said
+            self._said = said = EMPTY if rise >= self._fall else DIM
+            return said
         self.empty += 0.02 * self._adapt * rise
         if self._lit_m is None:
             self._lit_m = travel_m
@@ -112,15 +113,17 @@ class Looming:
 
 async def obstacle_ahead(robot: Robot, line: Line, looming: Looming, s: LineSettings) -> Met:
     """Return once an obstacle is near. From first sight on the robot is slowed down."""
-    o, count = s.obstacle, 0
+    o, count, see = s.obstacle, 0, looming.see
+    clear = False
     while True:
         front = (await tick())[4]
         if front[7] and front[7] != SATURATED:
             continue
-        if looming.see(front[3], line.travel_m) == EMPTY:
-            line.cap_m_s, count = math.inf, 0
+        if see(front[3], line.travel_m) == EMPTY:
+            if not clear:
+                line.cap_m_s, count, clear = math.inf, 0, True
             continue
-        line.cap_m_s = o.approach_m_s
+        line.cap_m_s, clear = o.approach_m_s, False
         distance = looming.near(line.travel_m)
         count = count + 1 if distance is not None else 0
         if distance is not None and count >= o.votes:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 STEP_M = 0.005  #: one point each
+BACK_M = -STEP_M
 MORE_POINTS = 4  #: by so many the way is lengthened as long as it is straight
 SHORT = 0.6  #: points over less than this share of what is asked for do not tell a direction
 STRAIGHT_M = 0.001  #: rms distance from a straight line up to which a way was straight

@@ -98,6 +98,7 @@ class Pid:
 
     __slots__ = (
         "_derivative",
+        "_dt",
         "_filter_s",
         "_high",
         "_integral",
@@ -106,6 +107,7 @@ class Pid:
         "_kp",
         "_last",
         "_low",
+        "_span_s",
         "_tracking_s",
     )
 
@@ -120,6 +122,7 @@ class Pid:
         self._integral = 0.0
         self._derivative = 0.0
         self._last: float | None = None
+        self._dt = self._span_s = math.nan  # of the last step, and with the filter's time constant: mostly the same
 
     @property
     def integral(self) -> float:
@@ -133,13 +136,14 @@ class Pid:
             ValueError: error is not finite, or so large that a term overflows; dt is not a finite number above 0.
 
         """
-        if not 0.0 < dt < _INF:
-            raise _refused("dt", dt)
+        if dt != self._dt:
+            if not 0.0 < dt < _INF:
+                raise _refused("dt", dt)
+            self._dt, self._span_s = dt, self._filter_s + dt
         last = self._last
         if last is None:
             last = error
-        lag = self._filter_s
-        derivative = (lag * self._derivative + self._kd * (error - last)) / (lag + dt)
+        derivative = (self._filter_s * self._derivative + self._kd * (error - last)) / self._span_s
         integral = self._integral + self._ki * error * dt
         wanted = output = self._kp * error + integral + derivative
         if wanted > self._high:

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from robotcore import readings as r
 from robotcore.calibration import Calibration
 from robotcore.errors import UserError
-from robotcore.layout import AGE_UNIT_S, LONGEST_AGE, NEVER, Slot
+from robotcore.layout import AGE_UNIT_S, CODES, LONGEST_AGE, NEVER, Slot
 from robotcore.readings import MISSING, NAN, OK, OUT_OF_RANGE, SATURATED, STALE, Colour, Drive, Position
 from robotcore.rig import Fitted, Rig
 
@@ -22,6 +22,7 @@ Measure = Callable[[tuple[int, ...]], tuple[tuple[Any, ...], int]]
 """counts -> the reading's own fields, and its status but for its age."""
 
 SPEED_WINDOW = 5  #: ticks over which speeds are taken; one count of a coarse encoder would shake a shorter one
+TABLED = 1024  #: counts of a channel whose light is worked out beforehand
 REMEMBERED = 500  #: readings at most of one device; some 200 bytes each
 
 _new = tuple.__new__
@@ -87,13 +88,21 @@ def reader(role: str, rig: Rig, calibration: Calibration, slot: Slot | None = No
         return lambda tick, raw: absent
     slot = slot or rig.layout.slots[role]
     if capability == "colour":
-        return _colour(fitted, slot, calibration)
+        read = _colour(fitted, slot, calibration)
+        return _tabled(read, fitted, slot, calibration) if _fits_a_table(fitted) else read
     if capability == "drive":
         return _drive(fitted, slot, rig)
     if capability == "position":
         return _position(fitted, slot, rig.period_s)
     read = _plain(fitted, slot, PLAIN[capability](fitted.device))
     return read if capability == "tilt" else _remembered(read, slot)  # no two tilts are alike
+
+
+def _fits_a_table(fitted: Fitted) -> bool:
+    """Tell whether a colour sensor has three channels of ten bits or less that have nothing to do with each other."""
+    device = fitted.device
+    plain = [CODES[channel.code][1] == 0 for channel in device.channels]  # none below 0
+    return getattr(device, "separate", False) and plain == [True] * 3 and device.full_scale <= TABLED
 
 
 def _missing(capability: str) -> Any:
@@ -164,6 +173,33 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
     return read
 
 
+def _tabled(read: Read, fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
+    """Return the same reader of a ten-bit sensor, with a table of what each count comes to, channel by channel.
+
+    Whatever is not plain and fresh goes to `read`; a count at full scale has no place in the table.
+    """
+    where, oldest = slice(slot.age, slot.stop), stale_after(fitted)
+    scale = Scale.of(fitted.role, calibration)
+    lights = [fitted.device.light((count, count, count)) for count in range(fitted.device.full_scale)]
+    reds = [(light[0] - scale.red_off) * scale.red_gain for light in lights]
+    greens = [(light[1] - scale.green_off) * scale.green_gain for light in lights]
+    blues = [(light[2] - scale.blue_off) * scale.blue_gain for light in lights]
+    black, span = scale.black, scale.span
+
+    def look_up(tick: int, raw: tuple[int, ...]) -> Any:
+        age, r, g, b = raw[where]
+        try:
+            red, green, blue = reds[r], greens[g], blues[b]
+        except IndexError:
+            return read(tick, raw)
+        lightness = (red + green + blue) / 3.0
+        if age > oldest or lightness - lightness:  # the latter is NaN where it is not finite, else 0
+            return read(tick, raw)
+        return _new(Colour, (red, green, blue, lightness, (lightness - black) * span, age * AGE_UNIT_S, True, OK))
+
+    return look_up
+
+
 def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
     at, columns = slot.age, slice(slot.start, slot.stop)
     turns, oldest = fitted.device.turns, stale_after(fitted)
@@ -186,7 +222,7 @@ def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
         keep((tick, left, right))
         then, left_then, right_then = past[0]
         seconds = (tick - then) * period_s or 1.0
-        status = STALE if age > oldest else OK
+        valid = age <= oldest
         return _new(
             Drive,
             (
@@ -197,8 +233,8 @@ def _drive(fitted: Fitted, slot: Slot, rig: Rig) -> Read:
                 (left - left_then) / seconds,
                 (right - right_then) / seconds,
                 age * AGE_UNIT_S,
-                status == 0,
-                status,
+                valid,
+                OK if valid else STALE,
             ),
         )
 

@@ -9,6 +9,8 @@ for what it needs and lets the table collect faults.
 
 A class may say ``elementwise = True`` where its methods never raise, and `light` and `turns` work on numpy arrays as
 on single counts, element by element. A rig of such drivers is replayed by whole columns, which takes a third less time.
+A colour sensor's class may say ``separate = True`` where each channel's light depends on that channel's count alone:
+what a count comes to is then looked up.
 """
 
 from collections.abc import Callable, Sequence

@@ -27,6 +27,7 @@ class Rgb10:
         Channel(name, "H", "share of 1023") for name in ("red", "green", "blue")
     )
     elementwise: ClassVar[bool] = True
+    separate: ClassVar[bool] = True
 
     def __init__(self, options: Table) -> None:
         self.full_scale = 1023

@@ -22,7 +22,7 @@ Measure = Callable[[tuple[int, ...]], tuple[tuple[Any, ...], int]]
 """counts -> the reading's own fields, and its status but for its age."""
 
 SPEED_WINDOW = 5  #: ticks over which speeds are taken; one count of a coarse encoder would shake a shorter one
-TABLED = 1024  #: counts of a channel whose light is worked out beforehand
+TABLED = 1024  #: counts at most of a channel whose light is worked out beforehand
 REMEMBERED = 500  #: readings at most of one device; some 200 bytes each
 
 _new = tuple.__new__
@@ -41,16 +41,22 @@ class Decoder:
     """
 
     def __init__(self, rig: Rig, calibration: Calibration) -> None:
-        self.sample = _sampler(rig.period_s, [reader(role, rig, calibration) for role in r.ROLES])
+        self.sample = _sampler(rig, calibration)
 
     def __call__(self, tick: int, raw: tuple[int, ...]) -> r.Sample:
         """Return the sample of one row, as `sample` does: who has many rows calls that, which is quicker."""
         return self.sample(tick, raw)
 
 
-def _sampler(period_s: float, reads: list[Read]) -> Callable[[int, tuple[int, ...]], r.Sample]:
-    """Return ``sample(tick, raw)``; `reads` are in the order of `r.ROLES`."""
-    left, right, front, side_range, drive, gripper, sorter, tilt, start_button, battery = reads
+def _sampler(rig: Rig, calibration: Calibration) -> Callable[[int, tuple[int, ...]], r.Sample]:
+    """Return ``sample(tick, raw)``."""
+    left, right, front, side_range, drive, gripper, sorter, tilt, start_button, battery = (
+        reader(role, rig, calibration) for role in r.ROLES
+    )
+    range_at, range_seen, side_range = _remembered("side_range", side_range, rig)
+    button_at, button_seen, start_button = _remembered("start_button", start_button, rig)
+    battery_at, battery_seen, battery = _remembered("battery", battery, rig)
+    period_s = rig.period_s
 
     def sample(tick: int, raw: tuple[int, ...]) -> r.Sample:
         return _new(
@@ -61,17 +67,35 @@ def _sampler(period_s: float, reads: list[Read]) -> Callable[[int, tuple[int, ..
                 left(tick, raw),
                 right(tick, raw),
                 front(tick, raw),
-                side_range(tick, raw),
+                range_seen(raw[range_at]) or side_range(tick, raw),
                 drive(tick, raw),
                 gripper(tick, raw),
                 sorter(tick, raw),
                 tilt(tick, raw),
-                start_button(tick, raw),
-                battery(tick, raw),
+                button_seen(raw[button_at]) or start_button(tick, raw),
+                battery_seen(raw[battery_at]) or battery(tick, raw),
             ),
         )
 
     return sample
+
+
+def _remembered(role: str, read: Read, rig: Rig) -> tuple[slice, Callable[[tuple[int, ...]], Any], Read]:
+    """Return where a role lies, what its columns were read as before (None for never), and a reader that remembers.
+
+    For what says the same few things again and again.
+    """
+    known: dict[tuple[int, ...], Any] = {}
+    slot = rig.layout.slots.get(role)
+    columns = slice(0, 0) if slot is None else slice(slot.age, slot.stop)
+
+    def first(tick: int, raw: tuple[int, ...]) -> Any:
+        reading = read(tick, raw)
+        if len(known) < REMEMBERED:
+            known[raw[columns]] = reading
+        return reading
+
+    return columns, known.get, first
 
 
 def reader(role: str, rig: Rig, calibration: Calibration, slot: Slot | None = None) -> Read:
@@ -89,13 +113,12 @@ def reader(role: str, rig: Rig, calibration: Calibration, slot: Slot | None = No
     slot = slot or rig.layout.slots[role]
     if capability == "colour":
         read = _colour(fitted, slot, calibration)
-        return _tabled(read, fitted, slot, calibration) if _fits_a_table(fitted) else read
+        return _tabled(read, fitted, slot, Scale.of(role, calibration)) if _fits_a_table(fitted) else read
     if capability == "drive":
         return _drive(fitted, slot, rig)
     if capability == "position":
         return _position(fitted, slot, rig.period_s)
-    read = _plain(fitted, slot, PLAIN[capability](fitted.device))
-    return read if capability == "tilt" else _remembered(read, slot)  # no two tilts are alike
+    return _plain(fitted, slot, PLAIN[capability](fitted.device))
 
 
 def _fits_a_table(fitted: Fitted) -> bool:
@@ -173,18 +196,16 @@ def _colour(fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
     return read
 
 
-def _tabled(read: Read, fitted: Fitted, slot: Slot, calibration: Calibration) -> Read:
+def _tabled(read: Read, fitted: Fitted, slot: Slot, scale: Scale) -> Read:
     """Return the same reader of a ten-bit sensor, with a table of what each count comes to, channel by channel.
 
     Whatever is not plain and fresh goes to `read`; a count at full scale has no place in the table.
     """
-    where, oldest = slice(slot.age, slot.stop), stale_after(fitted)
-    scale = Scale.of(fitted.role, calibration)
+    where, oldest, black, span = slice(slot.age, slot.stop), stale_after(fitted), scale.black, scale.span
     lights = [fitted.device.light((count, count, count)) for count in range(fitted.device.full_scale)]
     reds = [(light[0] - scale.red_off) * scale.red_gain for light in lights]
     greens = [(light[1] - scale.green_off) * scale.green_gain for light in lights]
     blues = [(light[2] - scale.blue_off) * scale.blue_gain for light in lights]
-    black, span = scale.black, scale.span
 
     def look_up(tick: int, raw: tuple[int, ...]) -> Any:
         age, r, g, b = raw[where]
@@ -298,22 +319,6 @@ def _plain(fitted: Fitted, slot: Slot, measure: Measure) -> Read:
         return _new(reading, (*values, age * AGE_UNIT_S, False, status or STALE))
 
     return read
-
-
-def _remembered(read: Read, slot: Slot) -> Read:
-    """Return the same reader with a memory, for a device that says the same few things again and again."""
-    columns, known = slice(slot.age, slot.stop), dict[tuple[int, ...], Any]()
-    get = known.get
-
-    def recall(tick: int, raw: tuple[int, ...]) -> Any:
-        reading = get(raw[columns])
-        if reading is None:
-            reading = read(tick, raw)
-            if len(known) < REMEMBERED:
-                known[raw[columns]] = reading
-        return reading
-
-    return recall
 
 
 def _range(device: Any) -> Measure:

@@ -59,11 +59,11 @@ class Brain:
             Exception: whatever a behaviour raised; nothing may be sent but a stop after that.
 
         """
-        robot = self.robot
-        sample = robot.sample = self._decode(tick, raw)
-        if self.kernel.main is None:
-            self.kernel.spawn(self._mission.run(robot, self._settings), self._mission.name)
-        if not self.kernel.step(tick, sample):
+        robot, kernel = self.robot, self.kernel
+        robot.sample = sample = self._decode(tick, raw)
+        if kernel.main is None:
+            kernel.spawn(self._mission.run(robot, self._settings), self._mission.name)
+        if not kernel.step(tick, sample):
             self.done = True
         return robot.collect()
 

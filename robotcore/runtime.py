@@ -139,6 +139,7 @@ class Run:
         """Run ticks until something ends the run; return what."""
         sense, step, act, truth = self._backend.sense, self._brain.step, self._gate.act, self._backend.truth
         next_tick, brain, watchdog, recorder = self._pacer.next, self._brain, self._watchdog, self._recorder
+        robot, last_tick = brain.robot, self._last_tick
         tick = report = 0
         last = AT_REST
         while True:
@@ -154,10 +155,10 @@ class Run:
                 act(command)
                 if brain.done:
                     return "finished"
-                if (brain.robot.sample.start_button.pressed or self._held) and self._button(last):
+                if (robot.sample[10][0] or self._held) and self._button(last):  # the start button is pressed
                     return "stop button"
                 last = command
-            if signals.caught or tick >= self._last_tick or (recorder is not None and recorder.failure is not None):
+            if signals.caught or tick >= last_tick or (recorder is not None and recorder.failure is not None):
                 return self._why(signals)
             watchdog.beats += 1
             if raw is None or tick >= report:

@@ -18,7 +18,7 @@ from drivers.devices.common import max_age_s, rad_per_count
 from robotcore.checking import Table
 from robotcore.layout import Channel
 
-_FULL = 1000.0
+_FULL, _LEAST = 1000.0, -1000.0
 _SLOW_RAD_S = 1.0  # under this a wheel that is told to stand is left alone,
 _STILL_RAD_S = 1.5  # and beyond this it is braked again
 _JUMP = 4.0  # times full speed: no wheel does that, the encoder started afresh or wrapped round
@@ -101,12 +101,13 @@ class Tracks:
         slope = (_FULL - dead_band) / top
         per_s, rate_gain, angle_gain = 1 / self.smoothing_s, self.gain / self.smoothing_s, self.integral_gain
         lag_limit = self.trim * top / angle_gain
+        lowest, least_lag = -top, -lag_limit
         model = lag = drift = 0.0  # rad/s of the model, rad behind it, and drift * per_s rad/s slower than it
 
         def step(target: float, count: int, dt: float, keep: float, pull: float, lead: float, far: float) -> int:
             nonlocal model, lag, drift, last
-            if not -top <= target <= top:
-                target = top if target > top else -top if target < -top else 0.0
+            if not lowest <= target <= top:
+                target = top if target > top else lowest if target < lowest else 0.0
             moved = (count - last) * unit
             last = count
             error = model * dt - moved if -far <= moved <= far else 0.0
@@ -120,11 +121,11 @@ class Tracks:
             rise = (target - model) * pull
             model += rise
             lag += error
-            if not -lag_limit <= lag <= lag_limit:
-                lag = lag_limit if lag > lag_limit else -lag_limit
+            if not least_lag <= lag <= lag_limit:
+                lag = lag_limit if lag > lag_limit else least_lag
             power = slope * (model + rise * lead + rate_gain * drift + angle_gain * lag)
             power += dead_band if power > 0.0 else -dead_band
-            if -_FULL < power < _FULL:
+            if _LEAST < power < _FULL:
                 return int(power)
             if error * power > 0.0:
                 lag -= error

@@ -11,7 +11,6 @@ calibration. Options: ``seed`` (whole number, default 0),
 (`drivers.fake.operator`).
 """
 
-import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -264,17 +263,18 @@ def _make_motors(rig: Rig, world: World) -> Callable[[Command], None]:
         )
         for entry in fitted
     ]  # fmt: skip
-    gripper, sorter = Command._fields.index("gripper_rad"), Command._fields.index("sorter_rad")
-    grip, sort, waited, idle = math.nan, math.nan, 1, False  # the set-points that were last acted on
+    angles = slice(Command._fields.index("gripper_rad"), Command._fields.index("sorter_rad") + 1)
+    asked: Any = ()  # the set-points that were last acted on
+    waited, idle = 1, False
 
     def motors(command: Command) -> None:
-        nonlocal grip, sort, waited, idle
-        if idle and waited < SELDOM and command[gripper] == grip and command[sorter] == sort:
+        nonlocal asked, waited, idle
+        if idle and waited < SELDOM and command[angles] == asked:
             waited += 1
             return
         for loop, joint, place, start, stop in loops:
             joint.power = loop(command[place], row[start:stop], period * waited)
-        grip, sort, waited = command[gripper], command[sorter], 1
+        asked, waited = command[angles], 1
         idle = not any(joint.power or joint.speed for _, joint, _, _, _ in loops)
 
     return motors

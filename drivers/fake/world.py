@@ -19,7 +19,7 @@ from drivers.fake.course.shapes import BLACK, WHITE, Colour, Pose, Solid
 from drivers.fake.ground import Map, Near, make_ground, rail_reach
 from drivers.fake.instruments import Board, make_losses
 from drivers.fake.models import PRESS_S, Scene, find_model
-from drivers.fake.motion import Joint, Noise, Truth, make_drive, make_joint
+from drivers.fake.motion import Joint, Noise, Power, Truth, make_drive, make_joint
 from drivers.fake.operator import Presses
 from drivers.fake.perturbations import Drawn
 from drivers.fake.resuming import Began
@@ -101,7 +101,7 @@ class World:
         self._dead_man = math.ceil(rig.dead_man_s / h - 1e-9)
         self._halt = round(HALT_S / h)
         self._step = 0
-        self._power = (0, 0)
+        self._power: Power = (0, 0)
         self._off_at = 0
         self._open_at = 0
         self._gauss = _noise_sources(drawn)

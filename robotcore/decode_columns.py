@@ -22,7 +22,7 @@ from robotcore.rig import Fitted, Rig
 Readings = Callable[[int, int], list[Any]]
 """(start, stop) -> the readings of these rows; to be asked for all rows in order."""
 
-CHUNK = 200  #: rows whose samples are made at once
+CHUNK = 500  #: rows whose samples are made at once
 
 _new = tuple.__new__
 

@@ -156,8 +156,7 @@ class Line:
     def look(self, sample: Sample) -> bool:
         """Take in this tick's readings; False once the floor or the tracks have not been seen for too long."""
         self.sample = sample
-        left, right = self.left, self.right
-        left_seen, right_seen, drive = sample[2], sample[3], sample[6]
+        left, right, left_seen, right_seen, drive = self.left, self.right, sample[2], sample[3], sample[6]
         if left_seen[7] or right_seen[7] or drive[8]:
             self._miss(sample)
             travel, heading, left_dark, right_dark = self.travel_m, self.heading_rad, left.dark, right.dark

@@ -232,7 +232,9 @@ class SerialBrick:
             try:
                 data = wire.read(wait_s)
                 now_s = self._clock()
-                if not data or not session.feed(data, now_s):  # nearly always there is nothing else to do
+                if data:
+                    session.feed(data, now_s)
+                if session.row is None or not running:  # else there is nothing to do
                     self._attend(now_s)
             except OSError as error:
                 self._lose_wire(f"the port failed: {error.strerror or error}")

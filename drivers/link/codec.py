@@ -174,15 +174,17 @@ class Deframer:
         self._midway = self._skipping or bool(rest)
 
     def _open(self, piece: bytes) -> bytes | None:
-        if not 0 < len(piece) <= LARGEST_FRAME:
+        if piece and piece[0] == len(piece):  # nearly always: one block
+            body = piece[1:].translate(_MASKED)
+        elif not 0 < len(piece) <= LARGEST_FRAME:
             self._too_long += bool(piece)
             return None
-        try:
-            data = piece[1:] if piece[0] == len(piece) else cobs_decode(piece)  # nearly always: one block
-            body = data.translate(_MASKED)
-        except DAMAGED:
-            self._not_cobs += 1
-            return None
+        else:
+            try:
+                body = cobs_decode(piece).translate(_MASKED)
+            except DAMAGED:
+                self._not_cobs += 1
+                return None
         if crc32(body) != _SOUND or len(body) < 3 + CRC_BYTES:
             self._bad_crc += 1
             return None

@@ -261,8 +261,8 @@ class HostSession:
 
     # -- what comes in ---------------------------------------------------------------------------------------------
 
-    def feed(self, data: bytes, now_s: float) -> bool:
-        """Take in bytes that arrived at `now_s`; tell whether that leaves nothing to do for `tick` and `take`."""
+    def feed(self, data: bytes, now_s: float) -> None:
+        """Take in bytes that arrived at `now_s`. After a row that comes while `RUNNING` there is nothing else to do."""
         for payload in self._payloads(data):
             if payload[0] == _SENSE and self.state == RUNNING and len(payload) == self._payload_size:
                 _, sequence, clock_us, _, state = _head(payload)
@@ -273,7 +273,6 @@ class HostSession:
                 received = self._receiver.message(payload)
                 if received is not None:
                     self._hear(received, now_s)
-        return self._heard_s == now_s and self.state == RUNNING and not self._out
 
     def fresh(self) -> Row | None:
         """Return the newest row if it was not taken before."""

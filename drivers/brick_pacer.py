@@ -37,18 +37,19 @@ class Beat:
 
     def tick(self, clock_us: int) -> int:
         """Return the tick of the row made at `clock_us`: rows are made at their time or later, not earlier."""
-        ahead_us = (clock_us - self._begin_us) & MASK
-        period_us = self._period_us
-        off_us = ahead_us - period_us
+        due_us = self._begin_us + self._period_us
+        off_us = clock_us - due_us
         if 0 <= off_us < self._late_us:  # nearly always
-            self._begin_us += period_us + (FOLLOW_US if off_us > FOLLOW_US else off_us)
+            self._begin_us = due_us + (FOLLOW_US if off_us > FOLLOW_US else off_us)
             self._tick = tick = self._tick + 1
             return tick
+        period_us = self._period_us
+        ahead_us = (clock_us - self._begin_us) & MASK
         if ahead_us > MASK >> 1:  # an older one
             ahead_us -= MASK + 1
         periods = (ahead_us + period_us // EARLY) // period_us
         off_us = ahead_us - periods * period_us
-        self._begin_us += ahead_us - off_us + (FOLLOW_US if off_us > FOLLOW_US else off_us)
+        self._begin_us = (self._begin_us + ahead_us - off_us + (FOLLOW_US if off_us > FOLLOW_US else off_us)) & MASK
         self._tick = tick = self._tick + periods
         return tick
 

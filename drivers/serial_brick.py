@@ -33,6 +33,7 @@ STOP_COPIES = 3
 NOISE_S = 1.0  #: between two reports of spoilt messages
 LEAST_WAIT_S = 0.001  #: a port waits in whole milliseconds
 AGE_UNIT_US = round(AGE_UNIT_S * 1e6)
+AGE_UNITS = 1.0 / AGE_UNIT_S  #: a second
 BITS_PER_BYTE = 10  #: 8 data bits, a start and a stop bit
 FRAME_BYTES = 16  #: of a sense message around its row: see LINK.md
 
@@ -187,7 +188,7 @@ class SerialBrick:
         if self.session.handshakes != self._handshakes:
             self._begin_session()
         packed, sent_s, _, clock_us, _, _ = row
-        add = int((self._clock() - sent_s) / AGE_UNIT_S)
+        add = int((self._clock() - sent_s) * AGE_UNITS)
         if add > 0:
             packed = self._grown(packed, add)
         else:
@@ -354,9 +355,10 @@ class SerialBrick:
 
     def _passed_s(self) -> float:
         """Return the seconds between the last two counts acted upon, in whole periods where that is nearly true."""
-        passed_us = (self._measured_us - self._acted_us) & 0xFFFFFFFF
-        if self._last is None or not passed_us or self._soon_us < passed_us < self._late_us:
+        passed_us = self._measured_us - self._acted_us
+        if self._soon_us < passed_us < self._late_us or self._last is None or not passed_us:
             return self._wait_s  # nearly always
+        passed_us &= 0xFFFFFFFF
         period_us = self._period_us
         periods = (passed_us + period_us // 2) // period_us
         if periods and abs(passed_us - periods * period_us) * 5 < period_us:

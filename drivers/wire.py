@@ -66,6 +66,7 @@ class DescriptorWire:
     def __init__(self, port: Any, wait_s: float) -> None:
         self._handle: int = port.fileno()
         self._wait_s = wait_s
+        self._wait_ms = int(1000.0 * wait_s)
         ready = select.poll()
         ready.register(self._handle, select.POLLIN)
         self._poll = ready.poll
@@ -73,7 +74,7 @@ class DescriptorWire:
 
     def read(self, wait_s: float) -> bytes:
         """Return what has arrived, after at most one wait, in whole milliseconds and at most that of the start."""
-        if not self._poll(int(1000.0 * (wait_s if wait_s < self._wait_s else self._wait_s))):
+        if not self._poll(self._wait_ms if wait_s >= self._wait_s else int(1000.0 * wait_s)):
             return b""
         try:
             data = os.read(self._handle, 4096)

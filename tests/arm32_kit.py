@@ -42,6 +42,47 @@ sys.exit(code)
 """
 
 
+#: Feeds the serial backend with the rows of a recording, framed, from memory: so many ticks, a row and an act each. Its
+#: clock is made up: a row comes 0.3 ms after it was made.
+LINK = """
+import os, sys
+sys.path.insert(0, os.getcwd())
+from drivers.link import messages as m
+from drivers.serial_brick import SerialBrick
+from drivers.devices import find_built_in
+from robotcore.command import Command
+from robotcore.recording.reader import open_recording
+from robotcore.rig import load_rig
+from pathlib import Path
+
+ticks, most = int(sys.argv[1]), 1200
+rig = load_rig(Path("drivers/rigs/harbour.toml"), find_built_in)
+kept = list(open_recording("quay.rec").rows())[300 : 300 + most]
+rows = [rig.layout.row.pack(*raw) for _, raw, _ in kept]
+frames = iter([m.encode(m.Sense(10000 * n, 5, 0, row), n) for n, row in enumerate(rows, 1)])
+times = iter([0.01 * (n // 3) + 0.0003 * (n % 3) for n in range(2, 3 * most)])
+
+class Wire:
+    def read(self, wait_s):
+        return next(frames)
+    def write(self, data):
+        pass
+
+brick = SerialBrick("memory", rig, clock=times.__next__)
+brick._wire = Wire()
+brick.session.state = "running"
+brick.session._heard_s = 0.01
+brick.pacer.start()
+brick.sense(0)
+tick = sampled = 0
+for _, _, command in kept[1 : ticks + 1]:
+    tick, late_us = brick.pacer.next(tick)
+    sampled += brick.sense(tick) is not None and not late_us
+    brick.act(Command(*command))
+print(sampled)
+"""
+
+
 class Ran(NamedTuple):
     """What came of a run: exit code, peak resident MiB, million instructions, what it printed."""
 
@@ -80,6 +121,16 @@ def ship(folder: Path) -> None:
     same_python = importlib.util.MAGIC_NUMBER == _MAGIC_311
     command = [sys.executable] if same_python else [str(launcher()), str(folder)]
     subprocess.run([*command, *compiling], check=True, cwd=folder, stderr=subprocess.DEVNULL)
+
+
+def run_script(folder: Path, *words: str) -> tuple[float, str]:
+    """Run a script of the folder on the ARM; return its million instructions, and what it printed."""
+    done = subprocess.run(
+        [str(launcher()), str(folder), *words], capture_output=True, text=True, check=True, timeout=240
+    )
+    report = REPORT.search(done.stderr)
+    assert report is not None, done.stderr
+    return float(report[3]), done.stdout
 
 
 def run(folder: Path, *words: str, **environment: str) -> Ran:

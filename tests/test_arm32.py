@@ -93,6 +93,14 @@ def test_instructions_to_the_first_tick_and_a_tick(shipped):
     assert (late.millions - early.millions) / 3000 <= 0.25
 
 
+def test_instructions_of_the_link_a_tick(shipped):
+    """Row in, command out, the motors' loops included; without system calls, which the emulator does not count."""
+    (shipped / "link.py").write_text(arm.LINK)
+    (few, first), (many, all_) = (arm.run_script(shipped, "link.py", str(ticks)) for ticks in (100, 1100))
+    assert (int(first), int(all_)) == (100, 1100), "every tick had its row, and in time"
+    assert (many - few) / 1000 <= 0.1
+
+
 def test_events_are_told_by_debians_structlog(shipped):
     done = arm.run(shipped, "run", "replay:quay.rec", "--no-recording", "--quiet", "--events", "--time-limit", "3")
     assert done.code == 1

@@ -118,7 +118,6 @@ class Damage(NamedTuple):
     """How many frames were dropped, by reason. `octets` counts every byte that arrived, good or bad."""
 
     octets: int
-    frames: int  #: sound ones
     too_long: int
     not_cobs: int
     bad_crc: int
@@ -135,12 +134,12 @@ class Deframer:
     def __init__(self) -> None:
         self._rest = b""  # of a frame whose end has not come
         self._skipping = self._midway = False  # in a frame that is too long; inside any frame
-        self._octets = self._frames = self._too_long = self._not_cobs = self._bad_crc = 0
+        self._octets = self._too_long = self._not_cobs = self._bad_crc = 0
 
     @property
     def damage(self) -> Damage:
         """The counts so far."""
-        return Damage(self._octets, self._frames, self._too_long, self._not_cobs, self._bad_crc)
+        return Damage(self._octets, self._too_long, self._not_cobs, self._bad_crc)
 
     def feed(self, data: bytes) -> list[bytes]:
         """Return the payloads that `data` completes, in order."""
@@ -188,5 +187,4 @@ class Deframer:
         if crc32(body) != _SOUND or len(body) < 3 + CRC_BYTES:
             self._bad_crc += 1
             return None
-        self._frames += 1
         return body[:-CRC_BYTES]

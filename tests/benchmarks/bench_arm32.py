@@ -53,18 +53,11 @@ def brick(folder: Path):
             child.terminate()
 
 
-def millions_of(folder: Path, *words: str) -> float:
-    """Run a script of the folder and return its million instructions."""
-    command = [str(arm.launcher()), str(folder), *words]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
-    return float(arm.REPORT.search(done.stderr)[3])
-
-
 def survey_of(folder: Path) -> None:
     """Print what a guess of a survey costs, and how many periods it takes."""
     (folder / "survey.py").write_text(SURVEY)
     for count in READINGS:
-        none, some = (millions_of(folder, "survey.py", str(count), times) for times in ("0", "40"))
+        none, some = (arm.run_script(folder, "survey.py", str(count), times)[0] for times in ("0", "40"))
         millions = (some - none) / 40
         low, high = (millions * ms for ms in MS_PER_MILLION)
         print(
@@ -97,7 +90,7 @@ def main() -> None:
         (folder / "plain.py").write_text("import sys; sys.argv = ['x']\n" + LIBRARIES)
         start = counted(folder, 0, "replay:q.rec")
         print(f"start to first tick: {start.millions:.0f} million instructions; .pyc files shipped")
-        floor = millions_of(folder, "plain.py")
+        floor, _ = arm.run_script(folder, "plain.py")
         print(f"importing attr, structlog and serial alone: {floor:.0f} million ({start.millions / floor:.2f})")
         whole = arm.run(folder, "run", "replay:q.rec", "--quiet", "--out", "whole.rec")
         print(f"run with recording: {whole.peak_mib:.1f} MiB of guest memory at its peak")
@@ -108,6 +101,10 @@ def main() -> None:
             with brick(folder) as address:
                 runs.append(counted(folder, tick, address))
         tick_of("line mission, recorded, over the serial link", *runs, 1000)
+        (folder / "quay.rec").write_bytes((folder / "q.rec").read_bytes())
+        (folder / "link.py").write_text(arm.LINK)
+        few, many = (arm.run_script(folder, "link.py", ticks)[0] for ticks in ("100", "1100"))
+        print(f"of that, link and motor loops, from memory: {(many - few) / 1000:.3f} million instructions a tick")
         survey_of(folder)
         print(f"run over the serial link: {runs[-1].peak_mib:.1f} MiB at its peak")
 

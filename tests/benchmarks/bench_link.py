@@ -247,21 +247,20 @@ def paced(ticks: int, rounds: int) -> None:
     """CPU of the whole process for a tick at the brick's beat, sleeping in between; bare: poll, read and write.
 
     Between two ticks everything falls asleep and out of the caches, so the same code takes several times as long as in
-    a loop without a pause. Both are measured turn about in the same process.
+    a loop without a pause. So both are measured turn about in the same process, and once more kept awake: polling
+    without a pause, of which only what follows a row is counted.
     """
     rig = Bench().rig
     act = m.encode(m.Act(3, 300, 300, 0, 0), 4)
     children = [forked_with(lambda master: be_steady(master, rig)) for _ in range(2)]
     bare = os.open(children[0][1], os.O_RDWR | os.O_NOCTTY)
     tty.setraw(bare)
-    ready = select.poll()
-    ready.register(bare, select.POLLIN)
     brick = running(children[1][1], rig)
     brick.pacer.start()
-    took: dict[str, list[float]] = {"bare": [], "link": []}
+    polls = {name: polled(handle) for name, handle in (("bare", bare), ("link", brick._wire._handle))}
 
     def bare_tick() -> None:
-        ready.poll(20)
+        polls["bare"](20)
         os.read(bare, 4096)
         os.write(bare, act)
 
@@ -270,20 +269,44 @@ def paced(ticks: int, rounds: int) -> None:
         if brick.sense(0) is not None:
             brick.act(DRIVE_ON)
 
+    took: dict[tuple[str, str], list[float]] = {}
     for _ in range(rounds):
         for name, tick in (("bare", bare_tick), ("link", link_tick)):
-            brick.session._heard_s = time.monotonic()
-            cpu(10, tick)  # what came meanwhile
-            took[name].append(cpu(ticks, tick))
-    floor, link = statistics.median(took["bare"]), statistics.median(took["link"])
-    print(
-        f"host CPU at {1 / rig.period_s:.0f} Hz, asleep in between: {link:.0f} us a tick ({min(took['link']):.0f} to "
-        f"{max(took['link']):.0f}), bare poll, read and write {floor:.0f} us ({min(took['bare']):.0f} to "
-        f"{max(took['bare']):.0f}): {link - floor:.0f} us more"
-    )
+            for how, measure in (("asleep", cpu), ("awake", lambda n, work, poll=polls[name]: awake(n, work, poll))):
+                brick.session._heard_s = time.monotonic()
+                cpu(10, tick)  # what came meanwhile
+                took.setdefault((how, name), []).append(measure(ticks, tick))
+    for how, words in (("asleep", "asleep in between"), ("awake", "kept awake in between")):
+        tell_paced(words, 1 / rig.period_s, took[how, "link"], took[how, "bare"])
     for child, _ in children:
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
+
+
+def tell_paced(words: str, hertz: float, link: list[float], bare: list[float]) -> None:
+    """Print the medians, and from where to where they go."""
+    whole, floor = statistics.median(link), statistics.median(bare)
+    print(
+        f"host CPU at {hertz:.0f} Hz, {words}: {whole:.0f} us a tick ({min(link):.0f} to {max(link):.0f}), bare poll, "
+        f"read and write {floor:.0f} us ({min(bare):.0f} to {max(bare):.0f}): {whole - floor:.0f} us more"
+    )
+
+
+def polled(handle: int) -> Callable[[float], object]:
+    """Return what waits for input, so many milliseconds."""
+    ready = select.poll()
+    ready.register(handle, select.POLLIN)
+    return ready.poll
+
+
+def awake(repeats: int, work: Callable[[], object], poll: Callable[[float], object]) -> float:
+    """Return microseconds of CPU of `work` once there is input, for which it polls without a pause."""
+    took = 0.0
+    for _ in range(repeats):
+        while not poll(0):
+            pass
+        took += cpu(1, work)
+    return took / repeats
 
 
 def timed(repeats: int, work: Callable[[], object]) -> float:

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 from robotcore import readings as r
 from robotcore.calibration import Calibration
+from robotcore.devices import says
 from robotcore.errors import UserError
 from robotcore.layout import AGE_UNIT_S, CODES, LONGEST_AGE, NEVER, Slot
 from robotcore.readings import MISSING, NAN, OK, OUT_OF_RANGE, SATURATED, STALE, Colour, Drive, Position
@@ -125,7 +126,7 @@ def _fits_a_table(fitted: Fitted) -> bool:
     """Tell whether a colour sensor has three channels of ten bits or less that have nothing to do with each other."""
     device = fitted.device
     plain = [CODES[channel.code][1] == 0 for channel in device.channels]  # none below 0
-    return getattr(device, "separate", False) and plain == [True] * 3 and device.full_scale <= TABLED
+    return says(device, "separate") and plain == [True] * 3 and device.full_scale <= TABLED
 
 
 def _missing(capability: str) -> Any:

@@ -14,6 +14,7 @@ import numpy as np
 
 from robotcore.calibration import Calibration
 from robotcore.decode import PLAIN, SPEED_WINDOW, Read, Scale, reader, stale_after
+from robotcore.devices import says
 from robotcore.layout import AGE_UNIT_S, NEVER, Slot
 from robotcore.readings import MISSING, OK, ROLES, STALE, Colour, Drive, Sample
 from robotcore.recording.content import Recording
@@ -29,7 +30,7 @@ _new = tuple.__new__
 
 def fits(rig: Rig) -> bool:
     """Tell whether all drivers of a rig work on columns."""
-    return all(getattr(fitted.device, "elementwise", False) for fitted in rig.fitted)
+    return all(says(fitted.device, "elementwise") for fitted in rig.fitted)
 
 
 def samples(recording: Recording, rig: Rig, calibration: Calibration) -> Iterator[Sample]:

@@ -7,10 +7,10 @@ the counts. Rules: SI units; a driver returns NaN for what it cannot tell, never
 A driver is a class whose constructor takes the `options` table of the rig (a `robotcore.checking.Table`), asks it
 for what it needs and lets the table collect faults.
 
-A class may say ``elementwise = True`` where its methods never raise, and `light` and `turns` work on numpy arrays as
-on single counts, element by element. A rig of such drivers is replayed by whole columns, which takes a third less time.
-A colour sensor's class may say ``separate = True`` where each channel's light depends on that channel's count alone:
-what a count comes to is then looked up.
+Two things a class may say of itself, to be quicker, and check by `robotcore.contract`: ``elementwise = True`` where
+`light` or `turns` work on numpy arrays as on single counts, element by element, so that a long recording is decoded by
+whole columns; ``separate = True`` where each channel's light depends on that channel's count alone, so that it can be
+looked up. Neither is inherited: who overrides a method says it anew.
 """
 
 from collections.abc import Callable, Sequence
@@ -111,6 +111,11 @@ DEMANDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "button": (("pressed",), ()),
     "battery": (("voltage",), ()),
 }
+
+
+def says(device: Any, word: str) -> bool:
+    """Tell whether a driver's own class says ``word = True``; what it inherits does not count."""
+    return vars(type(device)).get(word, False) is True
 
 
 def check_driver(name: str, driver: Any) -> None:

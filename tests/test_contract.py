@@ -142,6 +142,27 @@ class Swapped(Rgb10):
         return super().light(counts)[::-1]
 
 
+class Mixed(Rgb10):
+    separate = True
+
+    def light(self, counts):
+        return counts[0] / 1023, (counts[1] + counts[0] // 64) / 1100, counts[2] / 1023
+
+
+class Branching(Rgb10):
+    elementwise = True
+
+    def light(self, counts):
+        return super().light(counts) if counts[0] else (0.0, 0.0, 0.0)
+
+
+class Rounding(Rgb10):
+    elementwise = True
+
+    def light(self, counts):
+        return tuple(count / 900 if isinstance(count, int) else count * (1 / 900) for count in counts)
+
+
 class Grey(Rgbc16):
     def light(self, counts):
         return (sum(counts) / 40_000,) * 3
@@ -276,6 +297,8 @@ BREAKS = {
     "light-rises": [Squared, Falling],
     "light-scale": [Glaring, Unsaturated],
     "colours-apart": [Swapped, Grey],
+    "separate": [Mixed],
+    "elementwise": [Branching, Rounding],
     "distance-one-way": [Folded],
     "distance-reach": [Inches, Negative],
     "lean-in-circle": [Degrees, HalfKnown, Upright],

@@ -12,7 +12,7 @@ from robotcore.contract.common import Breaches, Check, bind, demand, promises
 from robotcore.contract.motors import MOTOR_RULES
 from robotcore.contract.sensors import SENSOR_RULES
 from robotcore.contract.subject import Samples, Subject, alike, numbers
-from robotcore.devices import DEMANDS, check_built, check_driver
+from robotcore.devices import DEMANDS, check_built, check_driver, says
 from robotcore.errors import UserError
 
 STRANGER = "an_option_that_no_driver_knows"
@@ -136,4 +136,26 @@ def _samples(subject: Subject) -> Breaches:
             yield f"{tuple(counts)} reads {reading!r}, not {wanted!r}"
 
 
-_COMMON = (_builds, _defaults, _unknown_option, _bad_options, _reads, _steady, _samples)
+@promises("Where it says `elementwise`, columns of counts give the same numbers as single ones, to the last bit.")
+def _elementwise(subject: Subject) -> Breaches:
+    if not says(subject.device, "elementwise") or subject.driver.capability not in _BY_COLUMNS:
+        return
+    try:
+        import numpy as np  # late: no part of a run
+    except ImportError:
+        return
+    rows = subject.rows()
+    columns = [np.array(column, np.int64) for column in zip(*rows, strict=True)]
+    try:
+        made = subject.read(columns)  # type: ignore[arg-type]
+        readings = list(zip(*(part.tolist() for part in made), strict=True))
+    except Exception as error:
+        yield f"columns of counts raise {type(error).__name__}: {error}"
+        return
+    for counts, reading in zip(rows, readings, strict=True):
+        if not alike(reading, subject.read(counts)):
+            yield f"{counts} reads {subject.read(counts)!r}, in columns {reading!r}"
+
+
+_BY_COLUMNS = ("colour", "drive")  #: whose sums are done for whole columns; all other drivers are asked row by row
+_COMMON = (_builds, _defaults, _unknown_option, _bad_options, _reads, _steady, _samples, _elementwise)

@@ -5,7 +5,8 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 from robotcore.contract.common import Breaches, Rule, promises
-from robotcore.contract.subject import Counts, Subject, chain, raised, show
+from robotcore.contract.subject import Counts, Subject, alike, chain, raised, show
+from robotcore.devices import says
 from robotcore.layout import CODES
 
 
@@ -47,6 +48,18 @@ def _colours_apart(subject: Subject) -> Breaches:
         if name in _COLOURS and name not in moved[-1:]:
             yield f"channel {name!r} changes (red, green, blue) by {rise}"
     yield from (f"no channel moves {colour} more than the other two" for colour in _COLOURS if colour not in moved)
+
+
+@promises("Where it says `separate`, each channel's light depends on that channel's count alone.")
+def _separate(subject: Subject) -> Breaches:
+    if not says(subject.device, "separate"):
+        return
+    read = subject.read
+    for counts in subject.rows():
+        light, many = read(counts), len(counts)
+        apart = tuple(read((count,) * many)[place] for place, count in enumerate(counts))
+        if not alike(light, apart):
+            yield f"{counts} reads {light!r}, its channels one by one {apart!r}"
 
 
 _COLOURS = ("red", "green", "blue")
@@ -118,7 +131,7 @@ def _voltage_rises(subject: Subject) -> Breaches:
 
 
 SENSOR_RULES: dict[str, Sequence[Rule]] = {
-    "colour": (_light_rises, _light_scale, _colours_apart),
+    "colour": (_light_rises, _light_scale, _colours_apart, _separate),
     "range": (_distance_one_way, _distance_reach),
     "tilt": (_lean_in_circle,),
     "button": (_button_both,),

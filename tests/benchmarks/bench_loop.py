@@ -8,6 +8,9 @@
   Goal: 700 times real time on a line, 150 times on a full mission.
 - Floor, measured in the same turns: the bare sums of the fake (`bench_fake`) and of thinking (`bench_tick`), each
   written straight down in one function.
+- Alone: the fake given the run's commands, and thinking given the run's rows, each from end to end. Taken in turn, tick
+  by tick, both together cost half as much again as one after the other: the processor foretells the interpreter's jumps
+  over one of them, and loses count over both. So a step less is worth more than its own time.
 - Recorder: the same run without one, turn about. This world waits, so here the loop does all of the recorder's work
   itself; where it does not, a thread does it, and the loop's own share is in `bench_recording` (goal: 1 us or 2 %).
 - Whole tick, replay of eight minutes: see `bench_tick` and `bench_replay`. Goals: 6 times the floor, 2000 times real
@@ -26,6 +29,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 from behaviours.missions import MISSIONS
 from drivers.fake.backend import build
@@ -52,7 +56,7 @@ def loop(url: str, mission: str, path: Path | None) -> tuple[float, int]:
     rig, calibration, chosen, log = rig_of("harbour"), calibration_of("harbour"), MISSIONS[mission], Log()
     world = build(parse_address(url), rig)
     brain = Brain(rig, calibration, chosen, chosen.settings(), log)
-    recorder = None
+    recorder: Any = None
     if path is not None:
         header = Header(
             path.stem, "", mission, rig.name, rig.text, calibration.text, "", url, "bench", PERIOD_S, dict(world.facts)
@@ -68,6 +72,34 @@ def loop(url: str, mission: str, path: Path | None) -> tuple[float, int]:
     return time.process_time() - start, outcome.ticks
 
 
+def driven(url: str, mission: str) -> list[tuple[Any, ...]]:
+    """Return (tick, row, command) of a whole run."""
+    rig, chosen, rows = rig_of("harbour"), MISSIONS[mission], []
+    world = build(parse_address(url), rig)
+    brain = Brain(rig, calibration_of("harbour"), chosen, chosen.settings(), Log())
+    while not brain.done:
+        tick, raw = len(rows), world.sense(len(rows))
+        rows.append((tick, raw, brain.step(tick, raw)))
+        world.act(rows[-1][2])
+    return rows
+
+
+def alone(url: str, mission: str, rows: list[tuple[Any, ...]]) -> tuple[float, float]:
+    """Return processor seconds a tick of the fake alone, and of thinking alone."""
+    rig, chosen = rig_of("harbour"), MISSIONS[mission]
+    world = build(parse_address(url), rig)
+    step = Brain(rig, calibration_of("harbour"), chosen, chosen.settings(), Log()).step
+    gc.collect()
+    began = time.process_time()
+    for tick, _, command in rows:
+        world.sense(tick)
+        world.act(command)
+    between = time.process_time()
+    for tick, raw, _ in rows:
+        step(tick, raw)
+    return (between - began) / len(rows), (time.process_time() - between) / len(rows)
+
+
 def floors(rows: list[tuple[int, ...]]) -> float:
     """Return seconds a tick of the bare sums, of the fake and of thinking."""
     return bench_fake.time_floor() + bench_tick.timed(bench_tick.floor_step(), rows) / 1e6
@@ -76,12 +108,18 @@ def floors(rows: list[tuple[int, ...]]) -> float:
 def loops(courses: list[str]) -> None:
     """Print a line a course."""
     rows = bench_tick.rows_of(bench_tick.URL)
-    print("closed loop, course building left out       us a tick   times bare sums   times real time     the recorder")
+    print(
+        "closed loop, course building left out       us a tick   times bare sums   times real time     the recorder",
+        end="",
+    )
+    print("   fake alone   thinking alone")
     for course in courses:
         mission, goal = ("line", 700) if course in LINE else ("full", 150)
         url, floor, spent = f"fake:{course}?seed=3", math.inf, {True: math.inf, False: math.inf}
+        run, fake, thinking = driven(url, mission), math.inf, math.inf
         for _ in range(ROUNDS):
             floor = min(floor, floors(rows))
+            fake, thinking = map(min, (fake, thinking), alone(url, mission, run))
             for recorded in spent:
                 with tempfile.TemporaryDirectory() as folder:
                     seconds, ticks = loop(url, mission, Path(folder) / "a.rec" if recorded else None)
@@ -89,7 +127,8 @@ def loops(courses: list[str]) -> None:
         tick, recorder = spent[True], spent[True] - spent[False]
         print(
             f"{url:24} {mission} {ticks:7} ticks {1e6 * tick:10.2f} {tick / floor:17.2f} {PERIOD_S / tick:9.0f} (goal "
-            f"{goal}) {1e6 * recorder:8.2f} us, {100 * recorder / tick:.0f} %"
+            f"{goal}) {1e6 * recorder:8.2f} us, {100 * recorder / tick:2.0f} % {1e6 * fake:9.2f} us "
+            f"{1e6 * thinking:13.2f} us"
         )
 
 

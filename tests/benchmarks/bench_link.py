@@ -17,7 +17,7 @@ import statistics
 import sys
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import serial
@@ -37,6 +37,8 @@ from drivers.serial_brick import SerialBrick
 from drivers.wire import SerialWire, Wire, open_wire
 from robotcore.rig import Rig
 
+PROCESSORS = sorted(os.sched_getaffinity(0))
+
 
 def share_of_the_line() -> None:
     rig = _rig("harbour")
@@ -48,6 +50,16 @@ def share_of_the_line() -> None:
     percent = 100 * 10 / 115_200  # of the line, for a byte a second of 10 bits
     print(f"full rig, bytes: row {rig.layout.row.size}, sense {sense} and act {act} a tick, status {status} a second")
     print(f"share of 115200 baud at {hertz:.0f} Hz: to host {up * percent:.1f} %, to brick {down * percent:.1f} %")
+
+
+@contextlib.contextmanager
+def apart() -> Iterator[None]:
+    """Keep this process on one processor and its children on another: else it is chance who meets whom there."""
+    os.sched_setaffinity(0, {PROCESSORS[0]})
+    try:
+        yield
+    finally:
+        os.sched_setaffinity(0, PROCESSORS)
 
 
 def forked(answer: Callable[[], bytes] | None, size: int) -> tuple[int, str]:
@@ -65,6 +77,7 @@ def forked_with(work: Callable[[int], None]) -> tuple[int, str]:
     name = os.ttyname(slave)
     child = os.fork()
     if not child:
+        os.sched_setaffinity(0, {PROCESSORS[-1]})
         os.close(slave)
         try:
             work(master)
@@ -162,8 +175,8 @@ def round_trip(repeats: int, rounds: int) -> None:
     rig = _rig("harbour")
     act = m.encode(m.Act(3, 300, 300, 0, 0), 4)
     row = bytes([1]) * rig.layout.row.size
-    rows = [m.encode(m.Sense(n * 10_000, 3, 0, row), n) for n in range(1, 40_000)]
-    numbers = iter(rows * 3)
+    rows = [m.encode(m.Sense(n * 10_000, 3, 0, row), n) for n in range(1 << 16)]
+    numbers = itertools.cycle(rows)
     size = len(rows[0])
     same = lambda: rows[0]  # noqa: E731 - an answer, not a function of its own
     answers = (same, same, lambda: next(numbers), None, same, same)
@@ -186,8 +199,8 @@ def round_trip(repeats: int, rounds: int) -> None:
     took: dict[str, tuple[list[float], list[float]]] = {name: ([], []) for name in works}
     for _ in range(10 * rounds):  # turn about in short spells: what else the machine does meets all alike
         for name, work in works.items():
-            took[name][0].extend(each(repeats // 10, work))
-            took[name][1].extend(rested(repeats // 400, work))
+            took[name][0].extend(each(max(1, repeats // 10), work))
+            took[name][1].extend(rested(max(1, repeats // 400), work))
     tell_trips(took)
     for child, _ in children:
         os.kill(child, signal.SIGKILL)
@@ -500,8 +513,9 @@ def main() -> None:
     host_cpu(args.repeats)
     bytecodes()
     agent_cpu(args.repeats)
-    round_trip(args.repeats, 5)
-    paced(args.paced_ticks, 5)
+    with apart():
+        round_trip(args.repeats, 5)
+        paced(args.paced_ticks, 5)
     spoilt_frames(args.frames)
 
 

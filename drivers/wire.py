@@ -168,9 +168,23 @@ def _wire_of(port: Any, url: str, wait_s: float, posix: bool) -> Wire:
         _send_at_once(port)
     if scheme == "rfc2217":
         port._socket.settimeout(wait_s)  # pyserial has no name for it; without, a write may wait for five seconds
+    if not scheme:
+        _pass_on_at_once(port)
     if posix and scheme in ("", "socket"):
         return DescriptorWire(port, wait_s)
     return SocketWire(port) if scheme == "socket" else SerialWire(port)
+
+
+def _pass_on_at_once(port: Any) -> None:
+    """Ask the kernel not to gather what comes: some USB adapters keep bytes for 16 ms else, more than a period.
+
+    The flag is ASYNC_LOW_LATENCY of Linux; the 16 ms are those of its driver ftdi_sio (both from memory). A port that
+    does not know it, such as a pseudo-terminal, is as quick as it is.
+    """
+    ask = getattr(port, "set_low_latency_mode", None)
+    if ask is not None:
+        with contextlib.suppress(OSError, ValueError, NotImplementedError):
+            ask(True)
 
 
 def _send_at_once(port: Any) -> None:

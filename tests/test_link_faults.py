@@ -1,6 +1,7 @@
 """The serial backend against the agent over a bad wire, in memory, on a clock that moves only when told."""
 
 import itertools
+import os
 import random
 
 import pytest
@@ -9,7 +10,7 @@ from link_bench import DRIVE_ON, STEP_S, Bench, bench_rig
 from drivers.agent.line import Line, LineFaults
 from drivers.link import messages as m
 from drivers.serial_brick import SerialBrick, _wire_time_s, build
-from drivers.wire import _explain, open_wire
+from drivers.wire import DescriptorWire, _explain, _wire_of, open_wire
 from robotcore.backend import EndOfRun, parse_address
 from robotcore.command import CUT, HALT, HOLD
 from robotcore.errors import UserError
@@ -406,6 +407,28 @@ def test_ports_that_cannot_be_opened(url, words):
 
 def test_permission_is_explained():
     assert "dialout" in _explain(OSError(13, "Permission denied"))
+
+
+@pytest.mark.parametrize("error", [None, OSError(25, "Inappropriate ioctl"), ValueError("flag"), NotImplementedError()])
+def test_a_usb_adapter_is_asked_to_pass_bytes_on_at_once(error):
+    """One that cannot is used all the same."""
+    asked = []
+
+    class Port:
+        def close(self):
+            pass
+
+        def set_low_latency_mode(self, wanted):
+            asked.append(wanted)
+            if error is not None:
+                raise error
+
+    read, write = os.pipe()
+    Port.fileno = lambda self: read
+    assert isinstance(_wire_of(Port(), "/dev/ttyUSB0", 0.01, True), DescriptorWire)
+    assert asked == [True]
+    os.close(read)
+    os.close(write)
 
 
 def test_loop_port():

@@ -104,8 +104,7 @@ class SerialBrick:
         self._attempting = False
         self._attempted_s = 0.0
         self._stops = 0  # how often `stop` was called: an act that began before it must not be sent after it
-        self._held: Row | None = None  # the row of the tick that begins
-        self._waited = False  # the pacer has waited for it, in vain or not
+        self._waited = False  # the pacer has waited for the row of the tick that begins, in vain or not
         self._row: Raw = ()
         self._measured_us = self._acted_us = 0  # brick's clock when the tracks' counts were taken; those acted upon
         self._handshakes = 0
@@ -182,10 +181,11 @@ class SerialBrick:
         """Return the newest whole row, None where no new one came. Raises `EndOfRun` as the rig says."""
         if not self._waited:
             self._listen(self._wait_s)
-        row, self._held, self._waited = self._held, None, False
+        session = self.session
+        row, session.row, self._waited = session.row, None, False
         if row is None:
             return None
-        if self.session.handshakes != self._handshakes:
+        if session.handshakes != self._handshakes:
             self._begin_session()
         packed, sent_s, _, clock_us, _, _ = row
         add = int((self._clock() - sent_s) * AGE_UNITS)
@@ -205,22 +205,22 @@ class SerialBrick:
     def wait_for_row(self, until_s: float) -> Row | None:
         """Wait for a new row; it is kept for `sense`. None where none came until then. Raises `EndOfRun`."""
         self._waited = True
-        wait_s = self._wait_s
-        while self._held is None:
+        session, wait_s = self.session, self._wait_s
+        while session.row is None:
             if self._wire is None:
                 self._reopen()
                 self._sleep(max(0.0, until_s - self._clock()))
                 return None
             self._listen(wait_s)
-            if self._held is None:
+            if session.row is None:
                 wait_s = until_s - self._clock()
                 if wait_s < LEAST_WAIT_S:
                     break
-        return self._held
+        return session.row
 
     def drop_row(self) -> None:
         """Forget the row that is kept: its tick is over."""
-        self._held = None
+        self.session.row = None
 
     def _listen(self, wait_s: float) -> None:
         """Keep the newest row; where there is none, wait once for what arrives, at most a period."""
@@ -229,20 +229,20 @@ class SerialBrick:
             self._reopen()
             return
         running = session.state == RUNNING
-        if not running or session.row is None:
-            try:
-                data = wire.read(wait_s)
-                now_s = self._clock()
-                if data:
-                    session.feed(data, now_s)
-                if session.row is None or not running:  # else there is nothing to do
-                    self._attend(now_s)
-            except OSError as error:
-                self._lose_wire(f"the port failed: {error.strerror or error}")
-                return
-        if session.state == RUNNING:
-            self._held, session.row = session.row, None
-        elif running:
+        if running and session.row is not None:
+            return
+        try:
+            data = wire.read(wait_s)
+            now_s = self._clock()
+            if data:
+                session.feed(data, now_s)
+            if running and session.row is not None:
+                return  # nearly always
+            self._attend(now_s)
+        except OSError as error:
+            self._lose_wire(f"the port failed: {error.strerror or error}")
+            return
+        if running and session.state != RUNNING:
             self._lost()
 
     def _pump(self, wire: Wire, wait_s: float) -> None:

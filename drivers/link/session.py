@@ -274,11 +274,6 @@ class HostSession:
                 if received is not None:
                     self._hear(received, now_s)
 
-    def fresh(self) -> Row | None:
-        """Return the newest row if it was not taken before."""
-        row, self.row = self.row, None
-        return row
-
     def events(self) -> list[tuple[str, str]]:
         """Return (kind, detail) of what happened since the last call, oldest first."""
         events, self._events = self._events, []

@@ -37,6 +37,7 @@ from robotcore.rig import Rig, load_rig
 
 PATIENCE_S = 10.0  #: a replay may take so much longer than the run did
 BY_COLUMNS = 10_000  #: ticks from which on decoding by columns is worth loading numpy
+MOST_BY_COLUMNS = 500_000  #: ticks beyond which its columns would take too much memory: 1 GB
 
 
 @attrs.frozen
@@ -143,7 +144,7 @@ def _rows(recording: Recording, rig: Rig, calibration: Calibration, brain: Brain
 
 def by_columns(recording: Recording, rig: Rig) -> bool:
     """Tell whether decoding a recording by columns is possible, and pays."""
-    if len(recording) < BY_COLUMNS and "numpy" not in sys.modules:
+    if len(recording) > MOST_BY_COLUMNS or (len(recording) < BY_COLUMNS and "numpy" not in sys.modules):
         return False
     try:
         from robotcore.decode_columns import fits  # late: numpy is for the laptop, and takes its time

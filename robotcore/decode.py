@@ -202,16 +202,17 @@ def _tabled(read: Read, fitted: Fitted, slot: Slot, scale: Scale) -> Read:
 
     Whatever is not plain and fresh goes to `read`; a count at full scale has no place in the table.
     """
-    where, oldest, black, span = slice(slot.age, slot.stop), stale_after(fitted), scale.black, scale.span
+    at, r, g, b = range(slot.age, slot.stop)
+    oldest, black, span = stale_after(fitted), scale.black, scale.span
     lights = [fitted.device.light((count, count, count)) for count in range(fitted.device.full_scale)]
     reds = [(light[0] - scale.red_off) * scale.red_gain for light in lights]
     greens = [(light[1] - scale.green_off) * scale.green_gain for light in lights]
     blues = [(light[2] - scale.blue_off) * scale.blue_gain for light in lights]
 
     def look_up(tick: int, raw: tuple[int, ...]) -> Any:
-        age, r, g, b = raw[where]
+        age = raw[at]
         try:
-            red, green, blue = reds[r], greens[g], blues[b]
+            red, green, blue = reds[raw[r]], greens[raw[g]], blues[raw[b]]
         except IndexError:
             return read(tick, raw)
         lightness = (red + green + blue) / 3.0

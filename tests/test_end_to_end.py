@@ -165,16 +165,23 @@ def words_of(path):
     ]
 
 
-def check_in_real_time(brick, course, tmp_path, *more, code=0):
-    wired, direct = tmp_path / "wired.rec", tmp_path / "direct.rec"
+def wired_run(brick, course, tmp_path, *more, code=0):
+    """Drive a stand-in brick in real time; return the recording, which replays as same, and what was printed."""
+    wired = tmp_path / "wired.rec"
     done = robotcore("run", brick(course), "--out", str(wired), *more)
     assert done.returncode == code, done.stdout + done.stderr
-    assert robotcore("run", f"fake:{course}?seed=3", "--out", str(direct), *more).returncode == code
-    assert words_of(wired) == words_of(direct), done.stdout
     replayed = robotcore("replay", str(wired))
     assert replayed.returncode == 0
     assert " same " in replayed.stdout
-    return open_recording(wired)
+    return open_recording(wired), done.stdout
+
+
+def check_in_real_time(brick, course, tmp_path):
+    direct = tmp_path / "direct.rec"
+    recording, printed = wired_run(brick, course, tmp_path)
+    assert robotcore("run", f"fake:{course}?seed=3", "--out", str(direct)).returncode == 0
+    assert words_of(recording.path) == words_of(direct), printed
+    return recording
 
 
 def test_short_course_in_real_time_between_two_processes(brick, tmp_path):
@@ -196,6 +203,12 @@ def test_full_line_course_in_real_time_between_two_processes(brick, tmp_path):
 @pytest.mark.slow
 @pytest.mark.skipif(not os.environ.get("ROBOTCORE_REALTIME"), reason="takes 60 s; set ROBOTCORE_REALTIME=1 to run it")
 def test_zone_in_real_time_between_two_processes(brick, tmp_path):
-    """Its first minute, which ends by the time limit: entry, survey, and the first object gripped and sorted."""
-    recording = check_in_real_time(brick, "basin", tmp_path, "--mission", "zone", "--time-limit", "60", code=1)
-    assert {"survey", "gripped", "sorted"} <= {name for name, _ in words_of(recording.path)}
+    """Its first minute, which ends by the time limit: entry, survey, and the first object gripped and sorted.
+
+    What is met first in the zone hangs on millimetres, and so on which messages a busy machine made late; the test in
+    memory holds every decision against the direct run.
+    """
+    recording, printed = wired_run(brick, "basin", tmp_path, "--mission", "zone", "--time-limit", "60", code=1)
+    names = [name for name, _ in words_of(recording.path)]
+    assert names[:5] == ["start", "checkpoint", "floor learnt", "silver strip", "checkpoint"], printed
+    assert {"survey", "zone entered", "gripped", "sorted"} <= set(names), printed

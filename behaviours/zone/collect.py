@@ -68,6 +68,15 @@ async def roll_and_try(z: Zone, heading_rad: float) -> bool:
     return state != NOTHING and await try_jaws(z, state)
 
 
+async def take_standing(z: Zone) -> bool:
+    """Close the jaws standing, and take what they hold; empty they open again on the way. True where it was taken."""
+    state = await close_jaws(z)
+    if state != NOTHING:
+        return await try_jaws(z, state)
+    z.robot.gripper(0.0)
+    return False
+
+
 async def try_jaws(z: Zone, found: str = "") -> bool:
     """Stop gently, close the jaws, and take what they hold on board. True where something was taken.
 
@@ -148,4 +157,4 @@ async def stow(z: Zone, kind: KindSettings) -> bool:
     return False
 
 
-__all__ = ["HELD", "Look", "kind_of", "look", "roll_and_try", "take", "try_jaws"]
+__all__ = ["HELD", "Look", "kind_of", "look", "roll_and_try", "take", "take_standing", "try_jaws"]

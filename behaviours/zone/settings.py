@@ -69,7 +69,7 @@ class ChartSettings:
 class SweepSettings:
     """Driving round along the walls, farther inward each time."""
 
-    gap_m: float = number(0.060, 0.01, 0.2)
+    gap_m: float = number(0.045, 0.01, 0.2)
     """Room between body and wall in the first round: wider than an object, so that none is pushed along the wall and
     out of an opening; and the body can turn there."""
     pitch_m: float = number(0.095, 0.02, 0.3)
@@ -112,8 +112,9 @@ class SweepSettings:
     """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
     comb_m: float = number(0.100, 0.03, 0.3)
     """Way along the wall from one of these to the next."""
-    before_m: float = number(0.085, 0.02, 0.3)
-    """The jaws are closed for a try so far before a wall: what lies against it is not yet pinned there."""
+    before_m: float = number(0.058, 0.02, 0.3)
+    """The jaws are closed for a try with the front so far before a wall: what lies against it is between them then,
+    and what lies beside them is not pinned by the body."""
     doubt_m: float = number(0.012, 0.0, 0.1)
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
     until_s: float = number(380.0, 0.0, 5000.0)

@@ -7,7 +7,7 @@ The later rounds turn where the next lane lies. On the way whatever is in the co
 import math
 
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
-from behaviours.zone.collect import roll_and_try, try_jaws
+from behaviours.zone.collect import roll_and_try, take_standing, try_jaws
 from behaviours.zone.drive import (
     LATE,
     NEAR,
@@ -44,14 +44,13 @@ async def sweep(z: Zone) -> None:
         z.robot.fault("lost", "not all walls were found; nothing more is swept")
         return
     await later_rounds(z, 1.0)
-    if z.counted and not z.complete:
-        await later_rounds(z, 0.5)
-        await corners(z)
-    while z.s.sweep.comb and not (z.complete or z.late):
+    if z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
-        if not z.counted or z.complete or z.late:
-            break
-        await later_rounds(z, 1.0)
+    if z.counted and not z.complete:
+        await corners(z)
+        await later_rounds(z, 0.5)
+    while z.s.sweep.comb and z.counted and not (z.complete or z.late):
+        await comb(z)
 
 
 async def corners(z: Zone) -> None:
@@ -67,7 +66,7 @@ async def corners(z: Zone) -> None:
 async def into_corner(z: Zone, corner: int) -> None:
     """Drive into a corner by its diagonal until both front edges touch, and close the jaws there."""
     place, s = z.corner(corner), z.s.sweep
-    if place is None or any(is_open(z, wall % 4, along(wall % 4, *place)) for wall in (corner, corner + 1)):
+    if place is None or any(is_open(z, wall % 4, along(wall % 4, *place), 0.5 * z.half_m) for wall in (corner, corner + 1)):
         return
     await survey_if_due(z)
     heading, reach = outward(corner), z.robot.body.front_m + z.half_m
@@ -225,11 +224,11 @@ async def later_rounds(z: Zone, begin: float) -> None:
     await to_lane(z, wall, begin)
     half = 0.5 * min(span(z, 0), span(z, 1))
     while True:
-        off = min(z.lane_m(number), half)
-        for _ in range(4):
+        off, after = min(z.lane_m(number), half), min(z.lane_m(number + 1.0), half)
+        for leg in range(4):
             if z.complete or z.late:
                 return
-            await inner_leg(z, lane_along(z, wall, off), off)
+            await inner_leg(z, lane_along(z, wall, off), off if leg < 3 else after)
             wall = (wall + z.turn) % 4
         z.robot.decide("round", number=round(number + 1.0, 1), off=round(off, 3), **z.load.fields())
         if off >= half - 0.05:
@@ -287,10 +286,9 @@ async def comb(z: Zone) -> None:
         for place in teeth(z, wall):
             if z.complete or z.late:
                 return
-            if not is_open(z, wall, place):
-                await before_tooth(z, wall, place, first)
-                first = False
-                await tooth(z, wall)
+            await before_tooth(z, wall, place, first)
+            first = False
+            await tooth(z, wall, place)
         wall = (wall + z.turn) % 4
     z.robot.decide("combed", **z.load.fields())
 
@@ -305,12 +303,12 @@ def teeth(z: Zone, wall: int) -> list[float]:
     return places if (wall in (0, 3)) == (z.turn > 0) else places[::-1]
 
 
-def is_open(z: Zone, wall: int, place: float) -> bool:
-    """Tell whether the front would not lie flat against the wall at a place, for an opening."""
+def is_open(z: Zone, wall: int, place: float, beside_m: float) -> bool:
+    """Tell whether a place along a wall lies before an opening, or no more than so far beside it."""
     gaps = [o for o in z.openings.found if o.wall == wall]
     if wall == ENTRY:
         gaps = [*gaps, Opening(ENTRY, 0.0, 0.28)]
-    return any(abs(place - o.middle_m) < 0.5 * o.width_m + 0.5 * z.half_m for o in gaps)
+    return any(abs(place - o.middle_m) < 0.5 * o.width_m + beside_m for o in gaps)
 
 
 async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
@@ -328,26 +326,24 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
         await back_aside(z, left)
 
 
-async def tooth(z: Zone, wall: int) -> None:
+async def tooth(z: Zone, wall: int, place: float) -> None:
     """Drive up to a wall and close the jaws before it; on until the front touches it only to know where it is."""
     heading = wall * QUARTER
     z.front.forget()
     await survey_if_due(z)
+    before = 0.0 if is_open(z, wall, place, -z.half_m - 0.01) else z.s.sweep.before_m
     for _ in range(3):
-        near = z.chart.room(wall, z.robot.body.front_m) - z.s.sweep.before_m
-        if near > 0.02 and await straight(z, near, z.s.sweep.speed_m_s, Watch(z)) == STRIP:
+        near = z.chart.room(wall, z.robot.body.front_m) - before
+        if near > 0.005 and await straight(z, near, z.s.sweep.speed_m_s, strip_ahead(z)) == STRIP:
+            return
+        if not await take_standing(z):
             break
-        if await roll_and_try(z, heading):
-            continue
-        if z.chart.doubt_m(wall) < z.s.sweep.doubt_m:
-            return
-        reason = await approach(z, 0.10, heading, fresh=False)
-        if reason == TOUCH:
-            await dock(z, wall)
-            return
-        if reason == THERE:
-            z.chart.x, z.chart.y = z.reached
-            z.chart.doubt(0.01, 0.15)
-            if await try_jaws(z):
-                continue
-        break
+    if z.chart.doubt_m(wall) < z.s.sweep.doubt_m or is_open(z, wall, place, z.half_m):
+        return
+    reason = await approach(z, 0.10, heading, fresh=False)
+    if reason == TOUCH:
+        await dock(z, wall)
+    elif reason == THERE:
+        z.chart.x, z.chart.y = z.reached
+        z.chart.doubt(0.01, 0.15)
+        await try_jaws(z)

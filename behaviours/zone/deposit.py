@@ -15,7 +15,7 @@ from behaviours.zone.drive import TOUCH, approach, dock, go_to, make_room, rest,
 from behaviours.zone.hand import flap
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.settings import KindSettings
-from behaviours.zone.survey import survey_if_due
+from behaviours.zone.survey import survey, survey_if_due
 
 
 class Visit(NamedTuple):
@@ -116,6 +116,8 @@ async def berth(z: Zone, corner: int) -> None:
     away, place = outward(corner), z.corner(corner)
     assert place is not None  # a berth is only known where its corner is
     ux, uy = math.cos(away), math.sin(away)
+    await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
+    await survey(z)  # on a way askew no wall told how the tracks slipped
     await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
     await turn_to(z, away + math.pi)
     rear = z.robot.body.rear_m + z.half_m + s.clear_m

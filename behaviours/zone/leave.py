@@ -104,19 +104,25 @@ async def search(z: Zone, marker: MarkerSettings, tried: list[Opening]) -> str:
 
 
 async def pass_wall(z: Zone, wall: int) -> None:
-    """Drive along a wall from the corner behind to the one ahead."""
+    """Drive along a wall from the corner behind to the one ahead; not into corners where something was dropped."""
     off = max(z.swing_m, z.s.exit.off_m)
+    start, end = (off if number not in z.visited else off + z.s.exit.clear_m for number in ends(z, wall))
     (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
     beside, behind = z.chart.walls[wall], z.chart.walls[(wall - z.turn) % 4]
     if beside is not None and behind is not None:
-        x, y = (beside - off) * nx + (behind - off) * bx, (beside - off) * ny + (behind - off) * by
+        x, y = (beside - off) * nx + (behind - start) * bx, (beside - off) * ny + (behind - start) * by
         if math.hypot(x - z.chart.x, y - z.chart.y) > OFF_LANE_M:
             await go_to(z, x, y)
     lane = lane_along(z, wall, z.s.exit.off_m)
     await turn_to(z, lane.heading_rad)
     z.openings.forget()
-    if await along_wall(z, lane, off, strip_ahead(z)) == STRIP:
+    if await along_wall(z, lane, end, strip_ahead(z)) == STRIP:
         await straight(z, -z.swing_m, z.s.sweep.slow_m_s)
+
+
+def ends(z: Zone, wall: int) -> tuple[int, int]:
+    """Return the corners behind and ahead of a robot that follows a wall."""
+    return ((wall - 1) % 4, wall) if z.turn > 0 else (wall, (wall - 1) % 4)
 
 
 def at_entry(z: Zone) -> None:

@@ -115,6 +115,8 @@ class SweepSettings:
     before_m: float = number(0.058, 0.02, 0.3)
     """The jaws are closed for a try with the front so far before a wall: what lies against it is between them then,
     and what lies beside them is not pinned by the body."""
+    rim_m: float = number(0.012, 0.0, 0.1)
+    """Room left to either side where the robot drives into an opening for what may lie there."""
     doubt_m: float = number(0.012, 0.0, 0.1)
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
     until_s: float = number(380.0, 0.0, 5000.0)
@@ -309,6 +311,8 @@ class ExitSettings:
     """An opening is no narrower."""
     off_m: float = number(0.165, 0.1, 0.5)
     """Distance of the axle from the wall while the opening is measured: the body can turn there."""
+    clear_m: float = number(0.22, 0.0, 0.6)
+    """So much farther from a corner in which something was dropped the search of a wall begins or ends."""
     speed_m_s: float = number(0.10, 0.02, 0.5)
     """Speed while it is measured, and out of it."""
     beyond_m: float = number(0.22, 0.05, 1.0)

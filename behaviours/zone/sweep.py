@@ -30,10 +30,11 @@ from behaviours.zone.drive import (
     strip_ahead,
     turn_to,
 )
-from behaviours.zone.openings import Opening, along, same
+from behaviours.zone.openings import NOMINAL_M, Opening, along, same
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.survey import survey, survey_if_due
 
+THE_ENTRY = Opening(ENTRY, 0.0, 0.28)
 SIDE_WORDS = ("far", "left", "entry", "right")
 
 
@@ -124,7 +125,7 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
         elif reason == STRIP:
             await at_strip(z, lane)
         elif reason == OPEN:
-            z.robot.decide("open ahead", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3))
+            open_ahead(z, lane)
         late = late + 1 if reason == LATE else 0
         if reason != LATE or late > 1 or z.chart.room(lane.ahead, z.robot.body.front_m) < 0.03:
             break
@@ -205,6 +206,15 @@ async def at_strip(z: Zone, lane: Lane) -> None:
     z.openings.add(Opening(lane.ahead, along(lane.ahead, x, y), 0.28))
     z.robot.decide("strip in the way", wall=SIDE_WORDS[lane.ahead], x=round(x, 3), y=round(y, 3))
     await rest(z)
+
+
+def open_ahead(z: Zone, lane: Lane) -> None:
+    """Take an opening that begins in the corner ahead: there the wall gave no light back."""
+    z.robot.decide("open ahead", wall=SIDE_WORDS[lane.ahead], x=round(z.chart.x, 3), y=round(z.chart.y, 3))
+    beside = z.chart.walls[lane.wall]
+    if beside is not None:
+        sign = sum(NORMALS[lane.wall])
+        z.openings.add(Opening(lane.ahead, sign * (beside - 0.5 * NOMINAL_M), NOMINAL_M, False))
 
 
 def say_openings(z: Zone, wall: int) -> None:
@@ -294,21 +304,30 @@ async def comb(z: Zone) -> None:
 
 
 def teeth(z: Zone, wall: int) -> list[float]:
-    """Return the places along a wall at which to drive at it: not where the body cannot go."""
+    """Return the places along a wall at which to drive at it: side by side, and two in an opening, as wide as it is."""
     low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
     margin = z.swing_m
     low, high = low + margin, high - margin
     count = max(1, math.ceil((high - low) / z.s.sweep.comb_m))
     places = [low + (high - low) * i / count for i in range(count + 1)]
-    return places if (wall in (0, 3)) == (z.turn > 0) else places[::-1]
+    for o in gaps_of(z, wall):
+        half = 0.5 * o.width_m
+        aside = max(0.0, half - z.half_m - z.s.sweep.rim_m)
+        places = [place for place in places if abs(place - o.middle_m) > half]
+        places += [place for place in (o.middle_m - aside, o.middle_m + aside) if low <= place <= high]
+    return sorted(places, reverse=(wall in (0, 3)) != (z.turn > 0))
+
+
+def gaps_of(z: Zone, wall: int) -> list[Opening]:
+    """Return the openings of a wall, the entry as well."""
+    found = [o for o in z.openings.found if o.wall == wall]
+    entered = wall != ENTRY or any(same(o, THE_ENTRY) for o in found)
+    return found if entered else [*found, THE_ENTRY]
 
 
 def is_open(z: Zone, wall: int, place: float, beside_m: float) -> bool:
     """Tell whether a place along a wall lies before an opening, or no more than so far beside it."""
-    gaps = [o for o in z.openings.found if o.wall == wall]
-    if wall == ENTRY:
-        gaps = [*gaps, Opening(ENTRY, 0.0, 0.28)]
-    return any(abs(place - o.middle_m) < 0.5 * o.width_m + beside_m for o in gaps)
+    return any(abs(place - o.middle_m) < 0.5 * o.width_m + beside_m for o in gaps_of(z, wall))
 
 
 async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
@@ -331,7 +350,7 @@ async def tooth(z: Zone, wall: int, place: float) -> None:
     heading = wall * QUARTER
     z.front.forget()
     await survey_if_due(z)
-    before = 0.0 if is_open(z, wall, place, -z.half_m - 0.01) else z.s.sweep.before_m
+    before = 0.0 if is_open(z, wall, place, 0.001 - z.half_m - z.s.sweep.rim_m) else z.s.sweep.before_m
     for _ in range(3):
         near = z.chart.room(wall, z.robot.body.front_m) - before
         if near > 0.005 and await straight(z, near, z.s.sweep.speed_m_s, strip_ahead(z)) == STRIP:

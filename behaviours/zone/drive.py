@@ -309,13 +309,13 @@ def elsewhere(z: Zone, wall: int, x: float, y: float) -> bool:
     return abs(off) > z.s.sweep.flat_m + 2.0 * z.chart.doubt_m(wall)
 
 
-async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10) -> None:
+async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10, speed_m_s: float = 0.17) -> None:
     """Back up in an S that ends with the same heading, `left_m` farther to the left."""
     if z.chart.clear_m(z.robot.body.front_m) < TOUCH_M:
         await straight(z, -0.02, z.s.sweep.speed_m_s)
     s, began = z.s.sweep, z.chart.heading
     bend = math.acos(max(0.0, 1.0 - 0.5 * abs(left_m) / radius_m))
-    rate = min(s.speed_m_s, 0.17) / radius_m
+    rate = speed_m_s / radius_m
     sign = -1.0 if left_m > 0.0 else 1.0
     for goal in (began + sign * bend, began):
         ticks = math.ceil(bend / rate * 2.0 / z.robot.period_s)

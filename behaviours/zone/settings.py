@@ -115,6 +115,8 @@ class SweepSettings:
     before_m: float = number(0.058, 0.02, 0.3)
     """The jaws are closed for a try with the front so far before a wall: what lies against it is between them then,
     and what lies beside them is not pinned by the body."""
+    comb_m_s: float = number(0.24, 0.02, 0.5)
+    """Speed there and back again: the floor was passed before."""
     rim_m: float = number(0.012, 0.0, 0.1)
     """Room left to either side where the robot drives into an opening for what may lie there."""
     doubt_m: float = number(0.012, 0.0, 0.1)

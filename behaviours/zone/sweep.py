@@ -48,8 +48,8 @@ async def sweep(z: Zone) -> None:
     if z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
     if z.counted and not z.complete:
-        await corners(z)
         await later_rounds(z, 0.5)
+        await corners(z)
     while z.s.sweep.comb and z.counted and not (z.complete or z.late):
         await comb(z)
 
@@ -342,7 +342,7 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
         await turn_to(z, wall * QUARTER)
         left = (place - along(wall, z.chart.x, z.chart.y)) * (1.0 if wall in (0, 3) else -1.0)
     if abs(left) > 0.008:
-        await back_aside(z, left)
+        await back_aside(z, left, speed_m_s=z.s.sweep.comb_m_s)
 
 
 async def tooth(z: Zone, wall: int, place: float) -> None:
@@ -353,7 +353,7 @@ async def tooth(z: Zone, wall: int, place: float) -> None:
     before = 0.0 if is_open(z, wall, place, 0.001 - z.half_m - z.s.sweep.rim_m) else z.s.sweep.before_m
     for _ in range(3):
         near = z.chart.room(wall, z.robot.body.front_m) - before
-        if near > 0.005 and await straight(z, near, z.s.sweep.speed_m_s, strip_ahead(z)) == STRIP:
+        if near > 0.005 and await straight(z, near, z.s.sweep.comb_m_s, strip_ahead(z)) == STRIP:
             return
         if not await take_standing(z):
             break

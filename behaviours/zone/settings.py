@@ -117,6 +117,8 @@ class SweepSettings:
     and what lies beside them is not pinned by the body."""
     comb_m_s: float = number(0.24, 0.02, 0.5)
     """Speed there and back again: the floor was passed before."""
+    gate_m: float = number(0.15, 0.0, 0.5)
+    """Before an opening the last so much of the way is driven slowly: what rolls out is lost."""
     rim_m: float = number(0.012, 0.0, 0.1)
     """Room left to either side where the robot drives into an opening for what may lie there."""
     doubt_m: float = number(0.012, 0.0, 0.1)

@@ -347,19 +347,34 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
 
 async def tooth(z: Zone, wall: int, place: float) -> None:
     """Drive up to a wall and close the jaws before it; on until the front touches it only to know where it is."""
-    heading = wall * QUARTER
     z.front.forget()
     await survey_if_due(z)
-    before = 0.0 if is_open(z, wall, place, 0.001 - z.half_m - z.s.sweep.rim_m) else z.s.sweep.before_m
+    gate = is_open(z, wall, place, z.half_m + z.s.sweep.gap_m)
     for _ in range(3):
-        near = z.chart.room(wall, z.robot.body.front_m) - before
-        if near > 0.005 and await straight(z, near, z.s.sweep.comb_m_s, strip_ahead(z)) == STRIP:
+        if not await to_tooth(z, wall, z.s.sweep.before_m, gate):
             return
         if not await take_standing(z):
             break
-    if z.chart.doubt_m(wall) < z.s.sweep.doubt_m or is_open(z, wall, place, z.half_m):
-        return
-    reason = await approach(z, 0.10, heading, fresh=False)
+    if is_open(z, wall, place, 0.001 - z.half_m - z.s.sweep.rim_m):
+        if await to_tooth(z, wall, 0.0, gate):
+            await take_standing(z)
+    elif z.chart.doubt_m(wall) > z.s.sweep.doubt_m and not gate:
+        await against(z, wall)
+
+
+async def to_tooth(z: Zone, wall: int, before_m: float, gate: bool) -> bool:
+    """Bring the front to so far before a wall, slowly where things would roll out; False where a strip stopped it."""
+    s = z.s.sweep
+    near = z.chart.room(wall, z.robot.body.front_m) - before_m
+    if gate and near > s.gate_m:
+        await straight(z, near - s.gate_m, s.comb_m_s, strip_ahead(z))
+        near = z.chart.room(wall, z.robot.body.front_m) - before_m
+    return near < 0.005 or await straight(z, near, s.slow_m_s if gate else s.comb_m_s, strip_ahead(z)) != STRIP
+
+
+async def against(z: Zone, wall: int) -> None:
+    """Go on until the front touches a wall, to know where it is."""
+    reason = await approach(z, 0.10, wall * QUARTER, fresh=False)
     if reason == TOUCH:
         await dock(z, wall)
     elif reason == THERE:

@@ -315,7 +315,7 @@ class ExitSettings:
     """An opening is no narrower."""
     off_m: float = number(0.165, 0.1, 0.5)
     """Distance of the axle from the wall while the opening is measured: the body can turn there."""
-    clear_m: float = number(0.22, 0.0, 0.6)
+    clear_m: float = number(0.12, 0.0, 0.6)
     """So much farther from a corner in which something was dropped the search of a wall begins or ends."""
     speed_m_s: float = number(0.10, 0.02, 0.5)
     """Speed while it is measured, and out of it."""

@@ -236,12 +236,16 @@ class Yard:
                 bounce(thing, hit, *frame.moving(hit.px, hit.py), 0.0)
 
     def _pin(self) -> None:
-        """Let the robot give way to what is pinned between it and a wall."""
+        """Let the robot give way to what is pinned between it and a wall.
+
+        The frame goes along, so that giving way is no speed with which the robot would hit the thing in the next step.
+        """
         for thing in self._close:
             if thing.place == FLOOR and not self._in_hand:
                 hit = meet_body(thing, self.frame)
-                if hit is not None and hit.depth > PINCH_M:
-                    self._resolve((thing.solid(),))
+                if hit is not None and hit.depth > PINCH_M and self._resolve((thing.solid(),)):
+                    truth = self.truth
+                    self.frame = self.frame._replace(x=truth.x, y=truth.y, cos=truth.cos, sin=truth.sin)
 
 
 def _box(wall: Wall) -> Box:

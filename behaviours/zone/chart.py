@@ -34,7 +34,7 @@ SQUARE_RAD = 0.008  #: a body pressed against a wall stands so square
 STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than this: nothing new is learnt
 GAP_M = 0.02  #: the beam is so wide before an opening's ends
 NEAREST_M, BLIND_M = 0.040, 0.024  #: silence after a reading of less than the first means about the second
-SHORT_M, SHORT = 0.10, 30  #: so many readings in a row so much shorter than the wall: the chart is wrong
+SHORT_M, SHORT = 0.10, 30  #: so many readings in a row on the way, so much shorter than the wall: the chart is wrong
 DEAF_M, WIDEST_M = 0.15, 0.34  #: a wall nearer than the first is heard, and no opening is wider than the second
 ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
 
@@ -87,6 +87,7 @@ class Chart:
         self.lost = self.too_near = False
         self._beside = -1
         self._short = 0
+        self._shorts = 0.0, 0.0  # where the last of them was: standing, each says the same
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
         self._p = [[0.0] * N for _ in range(N)]
         self.drift, self.scrub, self.slip = 0.0, s.scrub_mean, s.slip_mean
@@ -155,7 +156,10 @@ class Chart:
 
         """
         near = wall >= 0 and self.echo.wall == wall and self.echo.off_m < -SHORT_M
-        self._short = self._short + 1 if near else 0
+        if not near:
+            self._short, self._shorts = 0, (self.x, self.y)
+        elif math.hypot(self.x - self._shorts[0], self.y - self._shorts[1]) > STILL_M:
+            self._short, self._shorts = self._short + 1, (self.x, self.y)
         silent = wall >= 0 and not reading.valid and not self.too_near and self.expected(wall) < DEAF_M
         if not silent:
             self._heard = self.x, self.y

@@ -11,6 +11,7 @@ import math
 from typing import NamedTuple
 
 from behaviours.zone.chart import NORMALS, QUARTER
+from behaviours.zone.collect import roll_and_try
 from behaviours.zone.drive import TOUCH, approach, dock, go_to, make_room, rest, straight, turn_to
 from behaviours.zone.hand import flap
 from behaviours.zone.scene import Zone, outward
@@ -117,6 +118,7 @@ async def berth(z: Zone, corner: int) -> None:
     assert place is not None  # a berth is only known where its corner is
     ux, uy = math.cos(away), math.sin(away)
     await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
+    await take_along(z)
     await survey(z)  # on a way askew no wall told how the tracks slipped
     await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
     await turn_to(z, away + math.pi)
@@ -127,6 +129,12 @@ async def berth(z: Zone, corner: int) -> None:
     z.robot.decide("berthed", corner=corner, x=round(z.chart.x, 3), y=round(z.chart.y, 3))
 
 
+async def take_along(z: Zone) -> None:
+    """Take on board what was met on the way, where something may be missing."""
+    if not z.complete:
+        await roll_and_try(z, z.chart.heading)
+
+
 async def dock_beside(z: Zone, corner: int) -> None:
     """Dock at the wall beside a corner: place and heading are taken from it before anything is dropped."""
     wall, beside = corner, (corner + 1) % 4
@@ -135,6 +143,7 @@ async def dock_beside(z: Zone, corner: int) -> None:
     off = z.swing_m + 0.04
     wx, wy = NORMALS[wall]
     await go_to(z, place[0] - off * nx - off * wx, place[1] - off * ny - off * wy)
+    await take_along(z)
     await turn_to(z, wall * QUARTER)
     if await approach(z, off, wall * QUARTER) == TOUCH:
         await dock(z, wall)

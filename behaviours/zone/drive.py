@@ -197,21 +197,21 @@ async def rest(z: Zone, seconds: float = 0.15) -> None:
         await z.step()
 
 
-async def go_to(z: Zone, x: float, y: float, stop: Stop = never) -> str:
-    """Turn towards a place and drive there."""
+async def go_to(z: Zone, x: float, y: float, stop: Stop = never, speed_m_s: float = 0.0) -> str:
+    """Turn towards a place and drive there, at the speed of the sweep where no other is given."""
     dx, dy = x - z.chart.x, y - z.chart.y
     if math.hypot(dx, dy) < 0.012:
         return THERE
     await turn_to(z, math.atan2(dy, dx))
-    speed = 0.03
-    ticks = math.ceil((math.hypot(dx, dy) / z.s.sweep.speed_m_s * 2.0 + 3.0) / z.robot.period_s)
+    speed, most = 0.03, speed_m_s or z.s.sweep.speed_m_s
+    ticks = math.ceil((math.hypot(dx, dy) / most * 2.0 + 3.0) / z.robot.period_s)
     while ticks > 0:
         dx, dy = x - z.chart.x, y - z.chart.y
         left = dx * math.cos(z.chart.heading) + dy * math.sin(z.chart.heading)
         if left <= 0.004:
             await rest(z, 0.1)
             return THERE
-        speed = min(speed + 0.3 * z.robot.period_s, z.s.sweep.speed_m_s, 0.03 + 2.0 * left)
+        speed = min(speed + 0.3 * z.robot.period_s, most, 0.03 + 2.0 * left)
         off = wrap(math.atan2(dy, dx) - z.chart.heading) if left > 0.05 else 0.0
         z.wheels(speed, max(-1.5, min(1.5, z.s.sweep.hold_per_s * off)))
         await z.step()

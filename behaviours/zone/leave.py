@@ -106,7 +106,7 @@ async def search(z: Zone, marker: MarkerSettings, tried: list[Opening]) -> str:
 async def pass_wall(z: Zone, wall: int) -> None:
     """Drive along a wall from the corner behind to the one ahead; not into corners where something was dropped."""
     off = max(z.swing_m, z.s.exit.off_m)
-    start, end = (off if number not in z.visited else off + z.s.exit.clear_m for number in ends(z, wall))
+    start, end = (off if number not in z.visited else off + z.s.exit.clear_m for number in z.ends(wall))
     (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
     beside, behind = z.chart.walls[wall], z.chart.walls[(wall - z.turn) % 4]
     if beside is not None and behind is not None:
@@ -118,11 +118,6 @@ async def pass_wall(z: Zone, wall: int) -> None:
     z.openings.forget()
     if await along_wall(z, lane, end, strip_ahead(z)) == STRIP:
         await straight(z, -z.swing_m, z.s.sweep.slow_m_s)
-
-
-def ends(z: Zone, wall: int) -> tuple[int, int]:
-    """Return the corners behind and ahead of a robot that follows a wall."""
-    return ((wall - 1) % 4, wall) if z.turn > 0 else (wall, (wall - 1) % 4)
 
 
 def at_entry(z: Zone) -> None:

@@ -184,6 +184,10 @@ class Zone:
         (ax, ay), (bx, by) = NORMALS[number % 4], NORMALS[(number + 1) % 4]
         return one * ax + two * bx, one * ay + two * by
 
+    def ends(self, wall: int) -> tuple[int, int]:
+        """Return the corners behind and ahead of a robot that follows a wall."""
+        return ((wall - 1) % 4, wall) if self.turn > 0 else (wall, (wall - 1) % 4)
+
     def berths(self) -> dict[str, tuple[int, int]]:
         """Return colour -> (corner, how many places of that colour lie next to it)."""
         counts: dict[tuple[str, int], int] = {}

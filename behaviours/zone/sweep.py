@@ -39,7 +39,7 @@ SIDE_WORDS = ("far", "left", "entry", "right")
 
 
 async def sweep(z: Zone) -> None:
-    """Sweep the whole floor; where objects are known to be missing, again on lanes between, then corners and walls."""
+    """Sweep the whole floor, then its walls and corners; where objects are known to be missing, again on lanes between."""
     await first_round(z)
     if None in z.chart.walls:
         z.robot.fault("lost", "not all walls were found; nothing more is swept")
@@ -49,19 +49,8 @@ async def sweep(z: Zone) -> None:
         await comb(z)
     if z.counted and not z.complete:
         await later_rounds(z, 0.5)
-        await corners(z)
     while z.s.sweep.comb and z.counted and not (z.complete or z.late):
         await comb(z)
-
-
-async def corners(z: Zone) -> None:
-    """Look into all four corners: what was pushed along a wall ends there, where no lane along a wall reaches it."""
-    start = z.chart.ahead()
-    for number in range(4):
-        if z.complete or z.late:
-            return
-        await into_corner(z, (start + number * z.turn) % 4)
-    z.robot.decide("corners", **z.load.fields())
 
 
 async def into_corner(z: Zone, corner: int) -> None:
@@ -72,15 +61,15 @@ async def into_corner(z: Zone, corner: int) -> None:
     await survey_if_due(z)
     heading, reach = outward(corner), z.robot.body.front_m + z.half_m
     ux, uy = math.cos(heading), math.sin(heading)
-    await go_to(z, place[0] - z.s.drop.off_m * ux, place[1] - z.s.drop.off_m * uy)
+    await go_to(z, place[0] - z.s.drop.off_m * ux, place[1] - z.s.drop.off_m * uy, speed_m_s=s.comb_m_s)
     await turn_to(z, heading)
     gone = (place[0] - z.chart.x) * ux + (place[1] - z.chart.y) * uy
     await straight(z, gone - reach - 0.02, s.speed_m_s, strip_ahead(z))
     x, y = z.chart.x, z.chart.y
     await press(z, 0.02 + s.press_m)
     z.chart.x, z.chart.y = x + 0.02 * ux, y + 0.02 * uy
-    await try_jaws(z)
-    await straight(z, -0.12, s.speed_m_s)
+    await take_standing(z)
+    await straight(z, -0.12, s.comb_m_s)
 
 
 async def first_round(z: Zone) -> None:
@@ -289,7 +278,7 @@ async def look_inside(z: Zone, lane: Lane) -> None:
 
 
 async def comb(z: Zone) -> None:
-    """Drive at each wall, side by side, right up to it: what lies against it is taken like that."""
+    """Drive at each wall, side by side, and into each corner: what lies against a wall is taken only like that."""
     wall = (z.chart.ahead() + 2) % 4
     for _ in range(4):
         first = True
@@ -299,6 +288,8 @@ async def comb(z: Zone) -> None:
             await before_tooth(z, wall, place, first)
             first = False
             await tooth(z, wall, place)
+        if not (z.complete or z.late):
+            await into_corner(z, z.ends(wall)[1])
         wall = (wall + z.turn) % 4
     z.robot.decide("combed", **z.load.fields())
 
@@ -338,7 +329,8 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
     if first or abs(left) > 0.15:
         await make_room(z)
         inward = (z.chart.walls[wall] or 0.0) - z.swing_m - 0.06
-        await go_to(z, *z.held_in(*((inward * nx, place) if wall % 2 == 0 else (place, inward * ny))))
+        x, y = z.held_in(*((inward * nx, place) if wall % 2 == 0 else (place, inward * ny)))
+        await go_to(z, x, y, speed_m_s=z.s.sweep.comb_m_s)
         await turn_to(z, wall * QUARTER)
         left = (place - along(wall, z.chart.x, z.chart.y)) * (1.0 if wall in (0, 3) else -1.0)
     if abs(left) > 0.008:

@@ -1,7 +1,7 @@
 """Deposit: every kind in the berth of its colour, found on the sweep.
 
-The robot docks at the wall beside the corner where it is not sure of its place, backs up into the corner, opens the
-hold and lets the objects slide out one by one, moving on between them. Holds give the first in first, so berths are
+The robot looks round before the corner, since no wall told it on the way how its tracks slipped, backs up into it, opens
+the hold and lets the objects slide out one by one, moving on between them. Holds give the first in first, so berths are
 visited in the order in which the holds ask for them, and lower `order` first where there is a choice.
 
 Rule: never anything in a berth that is not its own; what has no berth stays on board, and that is said.
@@ -10,13 +10,12 @@ Rule: never anything in a berth that is not its own; what has no berth stays on 
 import math
 from typing import NamedTuple
 
-from behaviours.zone.chart import NORMALS, QUARTER
 from behaviours.zone.collect import roll_and_try
-from behaviours.zone.drive import TOUCH, approach, dock, go_to, make_room, rest, straight, turn_to
+from behaviours.zone.drive import go_to, rest, straight, turn_to
 from behaviours.zone.hand import flap
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.settings import KindSettings
-from behaviours.zone.survey import survey, survey_if_due
+from behaviours.zone.survey import survey
 
 
 class Visit(NamedTuple):
@@ -107,19 +106,17 @@ async def open_hold(z: Zone, side: str) -> bool:
 
 
 async def berth(z: Zone, corner: int) -> None:
-    """Dock beside a corner, then turn the rear to it and back up to where both rear edges nearly touch."""
+    """Look round before a corner, then turn the rear to it and back up to where both rear edges nearly touch."""
     s = z.s.drop
-    await survey_if_due(z)
-    if corner not in z.visited:
-        z.visited.add(corner)
-        if max(z.chart.doubt_m(corner), z.chart.doubt_m((corner + 1) % 4)) > s.doubt_m:
-            await dock_beside(z, corner)
+    if z.chart.lost:
+        await survey(z)
+    z.visited.add(corner)
     away, place = outward(corner), z.corner(corner)
     assert place is not None  # a berth is only known where its corner is
     ux, uy = math.cos(away), math.sin(away)
-    await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
+    await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy, speed_m_s=z.s.sweep.comb_m_s)
     await take_along(z)
-    await survey(z)  # on a way askew no wall told how the tracks slipped
+    await survey(z)
     await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
     await turn_to(z, away + math.pi)
     rear = z.robot.body.rear_m + z.half_m + s.clear_m
@@ -133,18 +130,3 @@ async def take_along(z: Zone) -> None:
     """Take on board what was met on the way, where something may be missing."""
     if not z.complete:
         await roll_and_try(z, z.chart.heading)
-
-
-async def dock_beside(z: Zone, corner: int) -> None:
-    """Dock at the wall beside a corner: place and heading are taken from it before anything is dropped."""
-    wall, beside = corner, (corner + 1) % 4
-    place, nx, ny = z.corner(corner), *NORMALS[beside]
-    assert place is not None
-    off = z.swing_m + 0.04
-    wx, wy = NORMALS[wall]
-    await go_to(z, place[0] - off * nx - off * wx, place[1] - off * ny - off * wy)
-    await take_along(z)
-    await turn_to(z, wall * QUARTER)
-    if await approach(z, off, wall * QUARTER) == TOUCH:
-        await dock(z, wall)
-    await make_room(z)

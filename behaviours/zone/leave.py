@@ -45,7 +45,8 @@ def exits(z: Zone) -> list[Opening]:
 async def leave(z: Zone, marker: MarkerSettings) -> bool:
     """Leave over the green strip; False where it was not found."""
     for attempt in range(z.s.exit.tries):
-        await survey(z)
+        if attempt or z.chart.lost or z.sample.time_s - z.surveyed_s > z.s.exit.fresh_s:
+            await survey(z)
         found = exits(z)
         reason = await try_exit(z, found[attempt % len(found)], marker, attempt // len(found)) if found else NOTHING
         if not reason:

@@ -247,8 +247,6 @@ class HandSettings:
 class DropSettings:
     """Deposit in a berth."""
 
-    doubt_m: float = number(0.010, 0.0, 0.1)
-    """The robot docks beside the berth first where it does not know to within so much how far its walls are."""
     off_m: float = number(0.42, 0.2, 1.0)
     """From this far out of the corner the robot backs up to it."""
     back_m_s: float = number(0.10, 0.02, 0.5)
@@ -259,7 +257,7 @@ class DropSettings:
     """Forward between two objects: one that lies there keeps the next in."""
     creep_m_s: float = number(0.05, 0.01, 0.3)
     """Speed of that."""
-    until_s: float = number(425.0, 0.0, 5000.0)
+    until_s: float = number(440.0, 0.0, 5000.0)
     """Time of the run after which no berth is driven to any more: the way out must still be found."""
     wait_s: float = number(0.40, 0.05, 5.0)
     """An object needs so long to slide out."""
@@ -275,7 +273,7 @@ class SurveySettings:
 
     back_rad: float = number(0.5, 0.0, 1.5)
     """The turn begins so far back, for both flanks of the first wall ..."""
-    rate_rad_s: float = number(1.6, 0.2, 4.0)
+    rate_rad_s: float = number(2.2, 0.2, 4.0)
     """... at this rate."""
     entry_rad: float = number(3.7, 2.0, 6.0)
     """At the entry it ends here: the three walls that nobody knows yet are seen by then."""
@@ -327,6 +325,8 @@ class ExitSettings:
     """Readings a vote goes back."""
     over_m: float = number(0.14, 0.0, 0.5)
     """The strip is crossed within so much; line following begins behind it."""
+    fresh_s: float = number(25.0, 0.0, 1000.0)
+    """A look round that is older is done anew before the way out."""
     tries: int = whole(4, 1, 20)
     """How often the opening is looked for."""
 

@@ -222,6 +222,11 @@ class Chart:
         h = self._across(wall)
         return math.sqrt(max(0.0, sum(a * b * self._p[i][j] for i, a in h for j, b in h)))
 
+    @property
+    def heading_sd_rad(self) -> float:
+        """The standard deviation of the heading."""
+        return math.sqrt(max(0.0, self._p[2][2]))
+
     def _across(self, wall: int) -> list[Entry]:
         """Return how the distance to a wall depends on the states."""
         nx, ny = NORMALS[wall]

@@ -15,8 +15,9 @@ from behaviours.zone.settings import SilverSettings
 
 THERE, SEEN, NEAR, TOUCH, STRIP, LATE, OPEN = "there", "seen", "near", "touch", "strip", "late", "open"
 
-UNTURNED, ALIKE_M, BESIDE_M, FAR_RAD = 8, 0.015, 0.30, 1.0
+UNTURNED, ALIKE_M, BESIDE_M, FAR_RAD = 9, 0.015, 0.30, 1.0
 #: so many readings, so alike, of a wall so near, through so great a turn of the tracks: the body did not turn
+TURNED, TURNED_SD = 0.4, 0.35  #: ... but for about this share of it, until it was held; to within so much (rad)
 FREE_M = 0.05, 0.07  #: room made towards the inside then, once and again
 TOUCH_M = 0.012  #: nearer to a wall ahead the front may rub along it in a bend, and the tracks slip
 
@@ -137,20 +138,19 @@ async def turn_to(z: Zone, heading_rad: float) -> None:
             break
         z.robot.decide("held fast", x=round(z.chart.x, 3), y=round(z.chart.y, 3), heading=round(z.chart.heading, 3))
         await back_aside(z, z.turn * aside_m)
-    await rest(z)
 
 
 async def held_fast(z: Zone, heading_rad: float) -> bool:
     """Turn on the spot; True, with the chart turned back, where the range says that the body did not turn.
 
-    Something between the body and a wall holds it, and the tracks slip. A range that stays as it is through a great
-    turn of the tracks tells: walls turned by so much are heard elsewhere, or not at all.
+    Something between the body and a wall holds it, and the tracks slip. A near wall that stays as near through a great
+    turn of the tracks tells.
 
     """
     s, began = z.s.sweep, z.chart.heading
     ticks = math.ceil((math.pi / s.slowest_rad_s + 1.0) / z.robot.period_s)
     first = wrap(heading_rad - began)
-    watch = Unturned(z)
+    watch = Beside(z)
     while ticks > 0:
         left = wrap(heading_rad - z.chart.heading)
         if left * first <= 0.0 or abs(left) < 0.005:
@@ -159,35 +159,46 @@ async def held_fast(z: Zone, heading_rad: float) -> bool:
         z.wheels(0.0, math.copysign(rate, left))
         await z.step()
         ticks -= 1
-        if watch():
-            z.chart.heading = began
-            z.chart.doubt(0.01, 0.05)
+        watch.see()
+        if watch.alike and abs(z.chart.heading - began) > FAR_RAD:
+            z.chart.heading = began + TURNED * (z.chart.heading - began)
+            z.chart.doubt(0.01, TURNED_SD)
+            z.surveyed_s = -math.inf
             return True
+    await rest(z)
     return False
 
 
-class Unturned:
-    """Says so when the range stays as it is while the tracks turn the body far.
+class Beside:
+    """What the range sensor hears through a turn.
 
     Args:
         z: the zone.
 
+    Attributes:
+        alike: enough readings of something near were heard, all alike, and none failed since the first.
+
     """
 
     def __init__(self, z: Zone) -> None:
-        self._z, self._began, self._age = z, z.chart.heading, -1.0
+        self._z, self._age = z, -1.0
         self._low, self._high, self._count = math.inf, -math.inf, 0
 
-    def __call__(self) -> bool:
-        """Take in the latest reading; True once there were enough, all alike."""
-        z, reading = self._z, self._z.sample.side_range
-        new = reading.valid and (reading.age_s <= self._age or self._age < 0.0)
+    def see(self) -> None:
+        """Take in the latest reading."""
+        reading = self._z.sample.side_range
+        new = reading.age_s <= self._age or self._age < 0.0
         self._age = reading.age_s
-        if new:
+        if new and reading.valid:
             self._count += 1
             self._low, self._high = min(self._low, reading.distance_m), max(self._high, reading.distance_m)
-        alike = self._count >= UNTURNED and self._high - self._low < ALIKE_M and self._high < BESIDE_M
-        return alike and abs(z.chart.heading - self._began) > FAR_RAD
+        elif new and self._count:
+            self._high = math.inf  # a wall that goes out of hearing is one from which the body turns
+
+    @property
+    def alike(self) -> bool:
+        """Tell whether it was one near thing all the time."""
+        return self._count >= UNTURNED and self._high - self._low < ALIKE_M and self._high < BESIDE_M
 
 
 async def rest(z: Zone, seconds: float = 0.15) -> None:

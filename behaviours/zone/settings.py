@@ -273,7 +273,7 @@ class SurveySettings:
 
     back_rad: float = number(0.5, 0.0, 1.5)
     """The turn begins so far back, for both flanks of the first wall ..."""
-    rate_rad_s: float = number(2.2, 0.2, 4.0)
+    rate_rad_s: float = number(1.6, 0.2, 4.0)
     """... at this rate."""
     entry_rad: float = number(3.7, 2.0, 6.0)
     """At the entry it ends here: the three walls that nobody knows yet are seen by then."""

@@ -68,7 +68,8 @@ async def survey(z: Zone, to_rad: float = FULL_RAD, sd_rad: float = 0.0) -> bool
     """
     s = z.s.survey
     for attempt in range(s.tries):
-        view = await look_round(z, to_rad, sd_rad or (s.lost_rad if z.chart.lost or attempt else s.before_rad))
+        before = s.lost_rad if z.chart.lost or attempt else max(s.before_rad, z.chart.heading_sd_rad)
+        view = await look_round(z, to_rad, sd_rad or before)
         fix = min(fixes(z.chart, view))
         needed = s.moved_share if has_moved(z, fix) else s.share
         if view.share >= needed and sum(wall is not None for wall in view.walls) >= 2:
@@ -80,10 +81,12 @@ async def survey(z: Zone, to_rad: float = FULL_RAD, sd_rad: float = 0.0) -> bool
     return False
 
 
-async def survey_if_due(z: Zone) -> None:
-    """Look round where the chart doubts itself, or the last look was long ago."""
-    if z.chart.lost or z.sample.time_s - z.surveyed_s > z.s.survey.every_s:
+async def survey_if_due(z: Zone) -> bool:
+    """Look round where the chart doubts itself, or the last look was long ago; True where that was done."""
+    due = z.chart.lost or z.sample.time_s - z.surveyed_s > z.s.survey.every_s
+    if due:
         await survey(z)
+    return due
 
 
 async def look_round(z: Zone, to_rad: float, sd_rad: float) -> View:

@@ -97,8 +97,7 @@ async def outer_leg(z: Zone, lane: Lane) -> None:
     """Drive along a wall to the next one, dock there, and back up so far that there is room to turn."""
     late = 0
     for attempt in range(8):
-        if z.chart.lost:
-            await survey(z)
+        if await survey_if_due(z):
             await turn_to(z, lane.heading_rad)
         reason = await run_lane(z, lane, z.robot.body.front_m + 0.10)
         if reason in (THERE, SEEN):

@@ -110,7 +110,7 @@ class SweepSettings:
     """At a lane's end the robot comes again so much farther inward, for what lies beside the jaws before the body."""
     comb: bool = True
     """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
-    comb_m: float = number(0.100, 0.03, 0.3)
+    comb_m: float = number(0.110, 0.03, 0.3)
     """Way along the wall from one of these to the next."""
     before_m: float = number(0.058, 0.02, 0.3)
     """The jaws are closed for a try with the front so far before a wall: what lies against it is between them then,
@@ -123,7 +123,7 @@ class SweepSettings:
     """Room left to either side where the robot drives into an opening for what may lie there."""
     doubt_m: float = number(0.012, 0.0, 0.1)
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
-    until_s: float = number(380.0, 0.0, 5000.0)
+    until_s: float = number(400.0, 0.0, 5000.0)
     """Time of the run after which nothing more is swept: objects must still be dropped and the way out be found."""
 
 
@@ -257,7 +257,7 @@ class DropSettings:
     """Forward between two objects: one that lies there keeps the next in."""
     creep_m_s: float = number(0.05, 0.01, 0.3)
     """Speed of that."""
-    until_s: float = number(440.0, 0.0, 5000.0)
+    until_s: float = number(450.0, 0.0, 5000.0)
     """Time of the run after which no berth is driven to any more: the way out must still be found."""
     wait_s: float = number(0.40, 0.05, 5.0)
     """An object needs so long to slide out."""

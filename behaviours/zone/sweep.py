@@ -48,6 +48,7 @@ async def sweep(z: Zone) -> None:
     if z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
     if z.counted and not z.complete:
+        await later_rounds(z, max(0.5, rounds_in(z) - 1.5))  # what the comb met was pushed inward
         await later_rounds(z, 0.5)
     while z.s.sweep.comb and z.counted and not (z.complete or z.late):
         await comb(z)
@@ -234,6 +235,12 @@ async def later_rounds(z: Zone, begin: float) -> None:
         number += 1.0
 
 
+def rounds_in(z: Zone) -> int:
+    """Return how many rounds lie inside the first, until the middle is passed."""
+    half = 0.5 * min(span(z, 0), span(z, 1))
+    return max(1, math.ceil((half - 0.05 - z.lane_m(0.0)) / z.s.sweep.pitch_m))
+
+
 async def to_lane(z: Zone, wall: int, begin: float) -> None:
     """Go to where the lane along a wall begins, unless the robot is there already."""
     off = z.lane_m(begin)
@@ -340,7 +347,7 @@ async def tooth(z: Zone, wall: int, place: float) -> None:
     """Drive up to a wall and close the jaws before it; on until the front touches it only to know where it is."""
     z.front.forget()
     await survey_if_due(z)
-    gate = is_open(z, wall, place, z.half_m + z.s.sweep.gap_m)
+    gate = is_open(z, wall, place, z.half_m)
     for _ in range(3):
         if not await to_tooth(z, wall, z.s.sweep.before_m, gate):
             return

@@ -206,10 +206,10 @@ class Chart:
         """Return the wall that the robot faces most."""
         return round(self.heading / QUARTER) % 4
 
-    def clear_m(self, ahead_m: float) -> float:
-        """Return how far it is straight on, from a point ahead of the axle, to the nearest known wall."""
+    def clear_m(self, ahead_m: float, aside_rad: float = 0.0) -> float:
+        """Return how far it is straight on, or so far aside, from a point ahead of the axle to the nearest known wall."""
         x, y = self.at(ahead_m)
-        c, s = math.cos(self.heading), math.sin(self.heading)
+        c, s = math.cos(self.heading + aside_rad), math.sin(self.heading + aside_rad)
         nearest = math.inf
         for wall, (nx, ny) in enumerate(NORMALS):
             distance, along = self.walls[wall], c * nx + s * ny

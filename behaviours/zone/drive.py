@@ -14,6 +14,7 @@ from behaviours.zone.scene import Zone
 from behaviours.zone.settings import SilverSettings
 
 THERE, SEEN, NEAR, TOUCH, STRIP, LATE, OPEN = "there", "seen", "near", "touch", "strip", "late", "open"
+HELD_FAST = "held fast"
 
 UNTURNED, ALIKE_M, BESIDE_M, FAR_RAD = 9, 0.015, 0.30, 1.0
 #: so many readings, so alike, of a wall so near, through so great a turn of the tracks: the body did not turn
@@ -129,19 +130,25 @@ async def make_room(z: Zone) -> None:
         await straight(z, short, z.s.sweep.speed_m_s)
 
 
-async def turn_to(z: Zone, heading_rad: float) -> None:
-    """Turn on the spot to a heading, the shorter way, once there is room for it; held fast, come free and try again."""
+async def turn_to(z: Zone, heading_rad: float, stop: Stop = never) -> str:
+    """Turn on the spot to a heading, the shorter way, once there is room for it; held fast, come free and try again.
+
+    Returns THERE, or why `stop` ended it.
+
+    """
     for aside_m in (*FREE_M, 0.0):
         if abs(wrap(heading_rad - z.chart.heading)) > 0.3:
             await make_room(z)
-        if not await held_fast(z, heading_rad) or not aside_m:
+        reason = await turn_on_spot(z, heading_rad, stop)
+        if reason != HELD_FAST or not aside_m:
             break
         z.robot.decide("held fast", x=round(z.chart.x, 3), y=round(z.chart.y, 3), heading=round(z.chart.heading, 3))
         await back_aside(z, z.turn * aside_m)
+    return reason
 
 
-async def held_fast(z: Zone, heading_rad: float) -> bool:
-    """Turn on the spot; True, with the chart turned back, where the range says that the body did not turn.
+async def turn_on_spot(z: Zone, heading_rad: float, stop: Stop) -> str:
+    """Turn on the spot; HELD_FAST, with the chart turned back, where the range says that the body did not turn.
 
     Something between the body and a wall holds it, and the tracks slip. A near wall that stays as near through a great
     turn of the tracks tells.
@@ -164,9 +171,12 @@ async def held_fast(z: Zone, heading_rad: float) -> bool:
             z.chart.heading = began + TURNED * (z.chart.heading - began)
             z.chart.doubt(0.01, TURNED_SD)
             z.surveyed_s = -math.inf
-            return True
+            return HELD_FAST
+        reason = stop()
+        if reason:
+            return reason
     await rest(z)
-    return False
+    return THERE
 
 
 class Beside:

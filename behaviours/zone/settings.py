@@ -117,13 +117,17 @@ class SweepSettings:
     and what lies beside them is not pinned by the body."""
     comb_m_s: float = number(0.24, 0.02, 0.5)
     """Speed there and back again: the floor was passed before."""
+    fetch_m: float = number(0.13, 0.0, 0.3)
+    """How far the robot drives at what it sees while it turns."""
+    fetches: int = whole(2, 1, 9)
+    """How often in a turn."""
     gate_m: float = number(0.15, 0.0, 0.5)
     """Before an opening the last so much of the way is driven slowly: what rolls out is lost."""
     rim_m: float = number(0.012, 0.0, 0.1)
     """Room left to either side where the robot drives into an opening for what may lie there."""
     doubt_m: float = number(0.012, 0.0, 0.1)
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
-    until_s: float = number(400.0, 0.0, 5000.0)
+    until_s: float = number(385.0, 0.0, 5000.0)
     """Time of the run after which nothing more is swept: objects must still be dropped and the way out be found."""
 
 
@@ -153,6 +157,8 @@ class FrontSettings:
     """Growth of the light over that way which says that it still comes nearer."""
     reach_m: float = number(0.16, 0.05, 0.5)
     """The sensor sees so far; a wall that is known to be nearer explains light."""
+    field_rad: float = number(0.25, 0.0, 1.0)
+    """It sees so far to either side."""
     missing_m: float = number(0.035, 0.0, 0.1)
     """So near any wall gives light; where none comes there is an opening, and the body would catch on its edge."""
     sure_m: float = number(0.020, 0.001, 0.1)
@@ -257,7 +263,7 @@ class DropSettings:
     """Forward between two objects: one that lies there keeps the next in."""
     creep_m_s: float = number(0.05, 0.01, 0.3)
     """Speed of that."""
-    until_s: float = number(450.0, 0.0, 5000.0)
+    until_s: float = number(440.0, 0.0, 5000.0)
     """Time of the run after which no berth is driven to any more: the way out must still be found."""
     wait_s: float = number(0.40, 0.05, 5.0)
     """An object needs so long to slide out."""

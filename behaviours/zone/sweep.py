@@ -35,6 +35,7 @@ from behaviours.zone.scene import Zone, outward
 from behaviours.zone.survey import survey, survey_if_due
 
 THE_ENTRY = Opening(ENTRY, 0.0, 0.28)
+SURE_M = 0.04  #: a wall that is not farther out of sight than this may be what is seen
 SIDE_WORDS = ("far", "left", "entry", "right")
 
 
@@ -84,7 +85,7 @@ async def first_round(z: Zone) -> None:
         wall = lane.ahead
         await survey_if_due(z)
         if leg < 4:
-            await turn_to(z, lane_along(z, wall, 0.0).heading_rad)
+            await turn_and_fetch(z, lane_along(z, wall, 0.0).heading_rad)
     z.robot.decide("round", number=1.0, width=round(span(z, 1), 3), depth=round(span(z, 0), 3), **z.load.fields())
 
 
@@ -145,6 +146,42 @@ async def run_lane(z: Zone, lane: Lane, end_m: float) -> str:
             return reason
         await try_jaws(z)
     return LATE
+
+
+async def turn_and_fetch(z: Zone, heading_rad: float) -> None:
+    """Turn to a heading; whatever light comes into sight on the way is gone for and taken."""
+    for _ in range(z.s.sweep.fetches):
+        z.front.forget()
+        if await turn_to(z, heading_rad, Sight(z)) != SEEN or z.complete:
+            break
+        x, y = z.chart.x, z.chart.y
+        await rest(z)
+        await approach(z, z.s.sweep.fetch_m)
+        await try_jaws(z)
+        c, d = math.cos(z.chart.heading), math.sin(z.chart.heading)
+        await straight(z, (x - z.chart.x) * c + (y - z.chart.y) * d, z.s.sweep.speed_m_s)
+    await turn_to(z, heading_rad)
+
+
+class Sight:
+    """Says SEEN in a turn, where no wall is in the forward eye's field.
+
+    Args:
+        z: the zone.
+
+    """
+
+    def __init__(self, z: Zone) -> None:
+        self._z = z
+
+    def __call__(self) -> str:
+        """Return SEEN, or ""."""
+        z = self._z
+        if not z.front.something:
+            return ""
+        field, front = z.s.front.field_rad, z.robot.body.front_m
+        clear = min(z.chart.clear_m(front, aside) for aside in (-field, 0.0, field))
+        return SEEN if clear > z.s.front.reach_m + SURE_M else ""
 
 
 def watch(z: Zone) -> "Watch":
@@ -257,7 +294,7 @@ async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
     if z.chart.room(lane.ahead) - next_off < 0.02:
         return
     await survey_if_due(z)
-    await turn_to(z, lane.heading_rad)
+    await turn_and_fetch(z, lane.heading_rad)
     while True:
         reason = await run_lane(z, lane, next_off)
         if reason == SEEN:

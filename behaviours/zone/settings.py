@@ -117,6 +117,8 @@ class SweepSettings:
     and what lies beside them is not pinned by the body."""
     comb_m_s: float = number(0.24, 0.02, 0.5)
     """Speed there and back again: the floor was passed before."""
+    end_m: float = number(0.24, 0.1, 1.0)
+    """After the comb the middle is passed once, from and to so far from the walls."""
     fetch_m: float = number(0.13, 0.0, 0.3)
     """How far the robot drives at what it sees while it turns."""
     fetches: int = whole(2, 1, 9)

@@ -49,7 +49,7 @@ async def sweep(z: Zone) -> None:
     if z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
     if z.counted and not z.complete:
-        await later_rounds(z, max(0.5, rounds_in(z) - 1.5))  # what the comb met was pushed inward
+        await middle(z)
         await later_rounds(z, 0.5)
     while z.s.sweep.comb and z.counted and not (z.complete or z.late):
         await comb(z)
@@ -272,21 +272,31 @@ async def later_rounds(z: Zone, begin: float) -> None:
         number += 1.0
 
 
-def rounds_in(z: Zone) -> int:
-    """Return how many rounds lie inside the first, until the middle is passed."""
-    half = 0.5 * min(span(z, 0), span(z, 1))
-    return max(1, math.ceil((half - 0.05 - z.lane_m(0.0)) / z.s.sweep.pitch_m))
+async def middle(z: Zone) -> None:
+    """Pass the middle of the floor once, its longer way: what the comb met was pushed there."""
+    half, walls = 0.5 * min(span(z, 0), span(z, 1)), (1, 3) if span(z, 0) >= span(z, 1) else (0, 2)
+    starts = []
+    for wall in walls:
+        x, y = lane_start(z, wall, half, z.s.sweep.end_m)
+        starts.append((math.hypot(x - z.chart.x, y - z.chart.y), wall, x, y))
+    _, wall, x, y = min(starts)
+    await go_to(z, x, y, speed_m_s=z.s.sweep.comb_m_s)
+    if not (z.complete or z.late):
+        await inner_leg(z, lane_along(z, wall, half), z.s.sweep.end_m)
+
+
+def lane_start(z: Zone, wall: int, off_m: float, behind_m: float) -> tuple[float, float]:
+    """Return where a lane along a wall begins: so far from it, and so far from the wall behind."""
+    (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
+    beside, behind = (z.chart.walls[wall] or 0.0) - off_m, (z.chart.walls[(wall - z.turn) % 4] or 0.0) - behind_m
+    return beside * nx + behind * bx, beside * ny + behind * by
 
 
 async def to_lane(z: Zone, wall: int, begin: float) -> None:
     """Go to where the lane along a wall begins, unless the robot is there already."""
-    off = z.lane_m(begin)
-    (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
-    beside, behind = z.chart.walls[wall], z.chart.walls[(wall - z.turn) % 4]
-    if beside is None or behind is None or begin == 1.0:
-        return
-    x, y = (beside - off) * nx + (behind - off) * bx, (beside - off) * ny + (behind - off) * by
-    await go_to(z, *z.held_in(x, y))
+    if begin != 1.0:
+        off = z.lane_m(begin)
+        await go_to(z, *z.held_in(*lane_start(z, wall, off, off)), speed_m_s=z.s.sweep.comb_m_s)
 
 
 async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:

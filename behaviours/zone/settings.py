@@ -117,6 +117,8 @@ class SweepSettings:
     and what lies beside them is not pinned by the body."""
     comb_m_s: float = number(0.24, 0.02, 0.5)
     """Speed there and back again: the floor was passed before."""
+    twist_rad: float = number(0.12, 0.0, 1.0)
+    """By so much a corner may have turned the body that was pressed into it."""
     end_m: float = number(0.24, 0.1, 1.0)
     """After the comb the middle is passed once, from and to so far from the walls."""
     fetch_m: float = number(0.13, 0.0, 0.3)

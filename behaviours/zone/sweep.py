@@ -70,6 +70,7 @@ async def into_corner(z: Zone, corner: int) -> None:
     x, y = z.chart.x, z.chart.y
     await press(z, 0.02 + s.press_m)
     z.chart.x, z.chart.y = x + 0.02 * ux, y + 0.02 * uy
+    z.chart.doubt(0.01, s.twist_rad)
     await take_standing(z)
     await straight(z, -0.12, s.comb_m_s)
 

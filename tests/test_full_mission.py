@@ -53,7 +53,7 @@ def test_every_decision_about_an_object_is_voted(run):
 
 def test_a_lane_is_the_offset_curve_of_the_walls():
     """Outside check, closed form: the curve at distance d inside a rectangle is the rectangle with each side moved
-    in by d; on a leg of the second round the axle is 0.24 m (145 mm and a pitch of 95) from the wall beside it."""
+    in by d; on a leg of the second round the axle is 0.225 m (130 mm and a pitch of 95) from the wall beside it."""
     plain = MissionSettings()
     sweep = replaced(plain.zone.sweep, inside_m=0.0)
     settings = replaced(plain, zone=replaced(plain.zone, sweep=sweep))
@@ -69,7 +69,7 @@ def test_a_lane_is_the_offset_curve_of_the_walls():
             continue
         toward = round((heading - QUARTER) / QUARTER) % 4
         beside = (zone.right - x, zone.top - y, x - zone.left, y - zone.bottom)[toward]
-        off.append(beside - 0.24)
+        off.append(beside - 0.225)
     assert len(off) > 300
     assert math.sqrt(sum(v * v for v in off) / len(off)) < 0.012
 

@@ -22,11 +22,16 @@ def zone(monkeypatch) -> Any:
     z.robot.body = SimpleNamespace(front_m=FRONT_M)
     z.front.forget = lambda: None
     z.chart = SimpleNamespace(
-        x=0.6, y=0.0, walls=[1.2, 0.45, 0.0, 0.45], doubt_m=lambda wall: z.doubt, room=lambda *_: 0.2
+        x=0.6,
+        y=0.0,
+        walls=[1.2, 0.45, 0.0, 0.45],
+        doubt_m=lambda wall: z.doubt,
+        room=lambda *_: 0.2,
+        doubt=lambda sd_m, sd_rad: None,
     )
     z.corner = lambda number: ((1.2, 0.45), (0.0, 0.45), (0.0, -0.45), (1.2, -0.45))[number]
 
-    async def go_to(z: Any, x: float, y: float) -> None:
+    async def go_to(z: Any, x: float, y: float, **_: Any) -> None:
         z.chart.x, z.chart.y = x, y
 
     def note(name: str, result: Any = None) -> Any:
@@ -39,8 +44,8 @@ def zone(monkeypatch) -> Any:
     monkeypatch.setattr(sweep, "go_to", go_to)
     monkeypatch.setattr(sweep, "strip_ahead", lambda z: None)
     for name, result in (
-        ("turn_to", None), ("straight", ""), ("press", None), ("try_jaws", False), ("survey_if_due", None),
-        ("roll_and_try", False), ("approach", TOUCH), ("dock", None),
+        ("turn_to", None), ("straight", ""), ("press", None), ("take_standing", False), ("survey_if_due", None),
+        ("approach", TOUCH), ("dock", None),
     ):  # fmt: skip
         monkeypatch.setattr(sweep, name, note(name, result))
     return z
@@ -54,7 +59,7 @@ def test_both_front_edges_come_to_a_corner_and_the_jaws_close_on_what_lies_in_it
     assert ways["turn_to"] == [pytest.approx((corner + 0.5) * math.pi / 2)]
     far = zone.s.drop.off_m - zone.done[[n for n, *_ in zone.done].index("straight")][1] - ways["press"][0]
     assert far <= FRONT_M + HALF_M  # pressed: the edges touch before the way is over
-    assert [name for name, *_ in zone.done].index("try_jaws") > [name for name, *_ in zone.done].index("press")
+    assert [name for name, *_ in zone.done].index("take_standing") > [name for name, *_ in zone.done].index("press")
     ball_m = HALF_M - math.sqrt(2.0) * 0.0225
     assert 0.0 < ball_m < 0.055  # between the jaws, by the machine's table: 55 mm and less before the front
 
@@ -70,7 +75,7 @@ def test_a_corner_next_to_an_opening_is_left_alone(zone):
 @pytest.mark.parametrize(("doubt_m", "docks"), [(0.005, False), (0.02, True)])
 def test_a_tooth_touches_the_wall_only_to_know_where_it_is(zone, doubt_m, docks):
     zone.doubt = doubt_m
-    finish(sweep.tooth(zone, 0))
+    finish(sweep.tooth(zone, 0, 0.3))
     names = [name for name, *_ in zone.done]
-    assert "roll_and_try" in names
+    assert "take_standing" in names
     assert ("dock" in names) == docks

@@ -35,7 +35,8 @@ def zone() -> Any:
     robot = SimpleNamespace(decide=lambda name, **fields: said.append(name), fault=lambda kind, text: said.append(kind))
     return SimpleNamespace(
         s=ZoneSettings(), chart=chart, openings=Openings(ExitSettings()), robot=robot, eyes_m=0.07, said=said,
-        load=Load(ResumeSettings()), sample=SimpleNamespace(floor_left=colour(WHITE), floor_right=colour(WHITE)),
+        load=Load(ResumeSettings()), surveyed_s=-math.inf,
+        sample=SimpleNamespace(time_s=300.0, floor_left=colour(WHITE), floor_right=colour(WHITE)),
     )  # fmt: skip
 
 
@@ -118,6 +119,15 @@ def test_where_the_exit_was_not_where_it_should_be_the_walls_are_followed_and_si
     asked = plan(monkeypatch, {"try_exit": [NOTHING, GREEN], "search": ["silver"]})
     assert finish(leave(z, MarkerSettings()))
     assert asked == ["survey", "try_exit", "search", "survey", "try_exit"]
+
+
+def test_a_look_round_that_is_fresh_is_not_done_again(monkeypatch):
+    z = zone()
+    z.openings.add(Opening(RIGHT, 0.3, 0.25))
+    z.surveyed_s = z.sample.time_s - z.s.exit.fresh_s
+    asked = plan(monkeypatch, {"try_exit": [GREEN], "search": []})
+    assert finish(leave(z, MarkerSettings()))
+    assert asked == ["try_exit"]
 
 
 def test_it_is_tried_so_often_and_then_said_aloud(monkeypatch):

@@ -188,13 +188,24 @@ def test_silence_at_a_good_distance_says_nothing_about_the_wall():
 
 
 def test_walls_nearer_than_walls_can_be_mean_a_lost_chart():
-    """The chart believes 365 mm to the wall beside; the sensor says 100, again and again."""
-    chart = charted(0.3, 0.0, 0.0)
+    """The chart believes 365 mm to the wall beside; the sensor says 100, again and again on the way."""
+    chart, way = charted(0.3, 0.0, 0.0), 0.0
+    chart.move(rolled(way))
     for _ in range(29):
+        way += 0.005
+        chart.move(rolled(way))
         chart.hear(Range(0.10, 0.0, True, OK))
     assert not chart.lost
+    chart.move(rolled(way + 0.005))
     chart.hear(Range(0.10, 0.0, True, OK))
     assert chart.lost
+
+
+def test_a_short_reading_says_no_more_for_being_heard_again_and_again_where_the_robot_stands():
+    chart = charted(0.3, 0.0, 0.0)
+    for _ in range(300):
+        chart.hear(Range(0.10, 0.0, True, OK))
+    assert not chart.lost
 
 
 def test_silence_for_longer_than_openings_are_wide_means_that_the_wall_is_too_near():

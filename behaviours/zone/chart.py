@@ -207,7 +207,7 @@ class Chart:
         return round(self.heading / QUARTER) % 4
 
     def clear_m(self, ahead_m: float, aside_rad: float = 0.0) -> float:
-        """Return how far it is straight on, or so far aside, from a point ahead of the axle to the nearest known wall."""
+        """Return how far it is straight on, or so far aside, from a point ahead of the axle to the nearest wall."""
         x, y = self.at(ahead_m)
         c, s = math.cos(self.heading + aside_rad), math.sin(self.heading + aside_rad)
         nearest = math.inf

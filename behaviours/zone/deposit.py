@@ -1,8 +1,8 @@
 """Deposit: every kind in the berth of its colour, found on the sweep.
 
-The robot looks round before the corner, since no wall told it on the way how its tracks slipped, backs up into it, opens
-the hold and lets the objects slide out one by one, moving on between them. Holds give the first in first, so berths are
-visited in the order in which the holds ask for them, and lower `order` first where there is a choice.
+The robot looks round before the corner, since no wall told it on the way how its tracks slipped, backs up into it,
+opens the hold and lets the objects slide out one by one, moving on between them. Holds give the first in first, so
+berths are visited in the order in which the holds ask for them, and lower `order` first where there is a choice.
 
 Rule: never anything in a berth that is not its own; what has no berth stays on board, and that is said.
 """

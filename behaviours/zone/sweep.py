@@ -40,7 +40,7 @@ SIDE_WORDS = ("far", "left", "entry", "right")
 
 
 async def sweep(z: Zone) -> None:
-    """Sweep the whole floor, then its walls and corners; where objects are known to be missing, again on lanes between."""
+    """Sweep the floor, then its walls and corners; where objects are known to be missing, again on lanes between."""
     await first_round(z)
     if None in z.chart.walls:
         z.robot.fault("lost", "not all walls were found; nothing more is swept")
@@ -58,7 +58,8 @@ async def sweep(z: Zone) -> None:
 async def into_corner(z: Zone, corner: int) -> None:
     """Drive into a corner by its diagonal until both front edges touch, and close the jaws there."""
     place, s = z.corner(corner), z.s.sweep
-    if place is None or any(is_open(z, wall % 4, along(wall % 4, *place), 0.5 * z.half_m) for wall in (corner, corner + 1)):
+    walls = corner, (corner + 1) % 4
+    if place is None or any(is_open(z, wall, along(wall, *place), 0.5 * z.half_m) for wall in walls):
         return
     await survey_if_due(z)
     heading, reach = outward(corner), z.robot.body.front_m + z.half_m

@@ -8,10 +8,11 @@ import pytest
 
 from behaviours.settings import MarkerSettings
 from behaviours.zone import leave as module
-from behaviours.zone.chart import ENTRY, ENTRY_GAP, QUARTER, Chart
+from behaviours.zone.chart import ENTRY, ENTRY_GAP, NORMALS, QUARTER, Chart
 from behaviours.zone.leave import BESIDE_M, GREEN, NOTHING, Strips, at_entry, exits, leave, try_exit
 from behaviours.zone.load import Load
 from behaviours.zone.openings import Opening, Openings
+from behaviours.zone.scene import Zone
 from behaviours.zone.settings import ChartSettings, ExitSettings, ResumeSettings, ZoneSettings
 from robotcore.readings import OK, Colour
 from robotcore.rig import Mount
@@ -137,3 +138,45 @@ def test_it_is_tried_so_often_and_then_said_aloud(monkeypatch):
     assert not finish(leave(z, MarkerSettings()))
     assert asked.count("search") == tries
     assert z.said == ["lost"]
+
+
+@pytest.mark.parametrize("turn", [1, -1])
+@pytest.mark.parametrize("wall", range(4))
+def test_a_wall_has_a_corner_behind_and_one_ahead(wall, turn):
+    """Corner k lies between walls k and k + 1; a robot follows its wall from the wall behind to the wall ahead."""
+    stand: Any = SimpleNamespace(turn=turn)
+    behind, ahead = Zone.ends(stand, wall)
+    assert {behind, (behind + 1) % 4} == {wall, (wall - turn) % 4}
+    assert {ahead, (ahead + 1) % 4} == {wall, (wall + turn) % 4}
+
+
+@pytest.mark.parametrize("turn", [1, -1])
+@pytest.mark.parametrize("wall", range(4))
+@pytest.mark.parametrize("dropped", ["nowhere", "behind", "ahead", "both"])
+def test_a_search_keeps_off_corners_in_which_something_was_dropped(monkeypatch, wall, turn, dropped):
+    z = zone()
+    z.turn, z.swing_m = turn, 0.142
+    z.chart.place(0.6, 0.0, 0.0, 0.01, 0.01)
+    z.ends = lambda number: Zone.ends(z, number)
+    behind, ahead = z.ends(wall)
+    z.visited = {"nowhere": set(), "behind": {behind}, "ahead": {ahead}, "both": {behind, ahead}}[dropped]
+    went: list[float] = []
+
+    async def go_to(z, x, y):
+        beside = (wall, (wall - turn) % 4)
+        went.extend(z.chart.walls[k] - x * NORMALS[k][0] - y * NORMALS[k][1] for k in beside)
+
+    async def along_wall(z, lane, end, stop):
+        went.append(end)
+        return NOTHING
+
+    async def turn_to(z, heading):
+        pass
+
+    monkeypatch.setattr(module, "go_to", go_to)
+    monkeypatch.setattr(module, "along_wall", along_wall)
+    monkeypatch.setattr(module, "turn_to", turn_to)
+    finish(module.pass_wall(z, wall))
+    off, clear = z.s.exit.off_m, z.s.exit.clear_m
+    kept = [off, off + clear * (behind in z.visited), off + clear * (ahead in z.visited)]
+    assert went == pytest.approx(kept)

@@ -10,7 +10,7 @@ from shapely.geometry import Polygon
 
 from drivers.fake.motion import GRAVITY
 from drivers.fake.zone.chances import Chances, draw_chances
-from drivers.fake.zone.contacts import WALL_E, Hit, bounce, bounce_apart, meet_thing, yield_to
+from drivers.fake.zone.contacts import BODY_E, WALL_E, Hit, bounce, bounce_apart, meet_thing, yield_to
 from drivers.fake.zone.layout import Make
 from drivers.fake.zone.things import FELT, ROLLING, SLIDING, SQUARE_MEAN, Thing, drag, glide
 from tests.zone_kit import yard_of, zone_course
@@ -220,6 +220,32 @@ def test_a_pinned_ball_stops_the_robot():
     drive(yard, 0.1, 300)
     assert yard.truth.y - 0.1 - 0.2 == pytest.approx(0.045, abs=0.0015)
     assert yard.things[0].y == pytest.approx(0.2225, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("ball", "robot", "heading", "speed", "turn"),
+    [
+        ((1.1000, 0.2225), (1.186, 0.3445), 1.40, 0.0, 1.7),  # a turn on the spot over a ball at a wall
+        ((1.1000, 0.2225), (1.200, 0.3345), 3.49, 0.1, -1.0),
+        ((1.6775, 0.2225), (1.5615, 0.3145), 5.15, 0.1, -1.0),  # the same, and one that lies in a corner
+        ((1.6775, 0.2225), (1.5535, 0.3115), 6.27, -0.17, -1.0),  # the front corner, of a body that backs up in a bend
+    ],
+)
+def test_a_body_that_gives_way_to_a_pinned_ball_does_not_hit_it_with_that(ball, robot, heading, speed, turn):
+    """A heavy body gives what rests at most (1 + e) of its own speed where they touch (textbook); giving way is none.
+
+    Only a wedge gives more, of body and wall at a sharp angle, by 1 / sin of that: not in these scenes.
+    """
+    yard = yard_of(zone_course(("silver", [1100, 600])), *robot, heading)
+    pinned = yard.things[0]
+    pinned.x, pinned.y = ball
+    fastest = 0.0
+    for _ in range(150):
+        drive(yard, speed, 1, turn)
+        fastest = max(fastest, math.hypot(pinned.vx, pinned.vy))
+    reach = math.hypot(yard.body.front_m, 0.5 * yard.body.width_m)
+    assert pinned.moved
+    assert fastest <= (1.0 + BODY_E) * (abs(speed) + abs(turn) * reach)
 
 
 def test_a_ball_pushes_a_ball():

@@ -1,0 +1,205 @@
+"""A body that is held fast in a turn, and a turn that something ends: what the range says of a turn of the tracks.
+
+Rule: the stand-in's body turns as asked; where it is held, only what the range sensor hears says so.
+"""
+
+import itertools
+import math
+from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from behaviours.zone import drive, survey
+from behaviours.zone.chart import QUARTER, Chart
+from behaviours.zone.drive import (
+    ALIKE_M,
+    BESIDE_M,
+    FAR_RAD,
+    FREE_M,
+    HELD_FAST,
+    SEEN,
+    THERE,
+    TURNED,
+    TURNED_SD,
+    UNTURNED,
+    Beside,
+    turn_on_spot,
+    turn_to,
+)
+from behaviours.zone.settings import ChartSettings
+from robotcore.readings import OK, OUT_OF_RANGE, Range
+from robotcore.rig import Mount
+from tests.zone_stand_in import PERIOD_S, StandIn, finish
+
+SILENT = Range(0.0, 0.0, False, OUT_OF_RANGE)
+
+
+def heard(distance_m: float, age_s: float = 0.0) -> Range:
+    return Range(distance_m, age_s, True, OK)
+
+
+class Turner(StandIn):
+    """A robot in the midst of a zone whose tracks turn as asked; `hears(turned_rad)` is the range sensor's reading."""
+
+    def __init__(self, hears: Callable[[float], Range] = lambda turned: SILENT, turn: int = 1) -> None:
+        super().__init__()
+        self.side, self.hears = turn, hears
+        self.chart = Chart(ChartSettings(), Mount(0.03, -0.08, 0.06, -QUARTER), 0.14)
+        self.chart.walls = [1.2, 0.45, 0.0, 0.45]
+        self.chart.place(0.6, 0.0, 0.3, 0.01, 0.02)
+        self.swing_m, self.surveyed_s = 0.142, 0.0
+        self.said: list[str] = []
+        self.robot.decide = lambda name, **fields: self.said.append(name)
+        self.sample.side_range = hears(0.0)
+
+    async def step(self) -> Any:
+        self.chart.heading += self.turn * PERIOD_S
+        self.sample.side_range = self.hears(self.chart.heading - 0.3)
+        return await super().step()
+
+
+# ------------------------------------------------------------------------------------- what is heard beside
+
+
+def alike(*readings: Range) -> bool:
+    zone: Any = SimpleNamespace(sample=SimpleNamespace(side_range=SILENT))
+    beside = Beside(zone)
+    for reading in readings:
+        zone.sample.side_range = reading
+        beside.see()
+    return beside.alike
+
+
+def test_so_many_readings_that_stay_as_they_are_are_one_thing_beside():
+    assert alike(*[heard(0.10)] * UNTURNED)
+    assert not alike(*[heard(0.10)] * (UNTURNED - 1))
+    assert alike(SILENT, SILENT, *[heard(0.10)] * UNTURNED)  # it was not yet heard
+
+
+def test_a_reading_that_grows_old_is_one_reading():
+    assert not alike(*[heard(0.10, 0.01 * age) for age in range(4 * UNTURNED)])
+
+
+@pytest.mark.parametrize("apart", [ALIKE_M - 0.001, ALIKE_M + 0.001, -ALIKE_M + 0.001, -ALIKE_M - 0.001])
+def test_readings_that_change_are_not_alike(apart):
+    assert alike(*[heard(0.10)] * UNTURNED, heard(0.10 + apart)) == (abs(apart) < ALIKE_M)
+
+
+def test_what_is_far_says_nothing():
+    """In a large zone the wall opposite may read the same through a good part of a turn."""
+    assert alike(*[heard(BESIDE_M - 0.01)] * UNTURNED)
+    assert not alike(*[heard(BESIDE_M + 0.01)] * UNTURNED)
+
+
+def test_a_wall_that_goes_out_of_hearing_is_one_from_which_the_body_turns():
+    assert not alike(*[heard(0.10)] * UNTURNED, SILENT, *[heard(0.10)] * UNTURNED)
+
+
+# --------------------------------------------------------------------------------------- turning on the spot
+
+
+def never() -> str:
+    return ""
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_range_that_stays_as_it_is_through_a_great_turn_means_that_the_body_is_held_fast(sign, monkeypatch):
+    zone: Any = Turner(lambda turned: heard(0.11))
+    began, before = zone.chart.heading, zone.chart.heading_sd_rad
+    assert finish(turn_on_spot(zone, began + sign * 2.5, never)) == HELD_FAST
+    step = zone.s.sweep.fast_rad_s * PERIOD_S
+    assert TURNED * FAR_RAD < sign * (zone.chart.heading - began) < TURNED * (FAR_RAD + step) + 1e-9
+    assert zone.chart.heading_sd_rad == pytest.approx(math.hypot(before, TURNED_SD))
+    looked: list[Any] = []
+
+    async def look(z: Any) -> bool:
+        looked.append(z)
+        return True
+
+    monkeypatch.setattr(survey, "survey", look)
+    zone.sample.time_s = 5.0
+    assert finish(survey.survey_if_due(zone))
+    assert looked == [zone]
+
+
+@pytest.mark.parametrize(
+    "hears",
+    [
+        lambda turned: heard(0.11 + 0.05 * abs(turned)),
+        lambda turned: heard(0.11) if abs(turned) < 0.8 else SILENT,
+        lambda turned: heard(0.5),
+        lambda turned: SILENT,
+    ],
+    ids=["a wall that goes away", "a wall that goes out of hearing", "a far wall", "nothing"],
+)
+def test_a_body_that_turns_is_not_held_fast(hears):
+    zone: Any = Turner(hears)
+    before = zone.chart.heading_sd_rad
+    assert finish(turn_on_spot(zone, 0.3 + 2.5, never)) == THERE
+    assert zone.chart.heading == pytest.approx(2.8, abs=0.02)
+    assert zone.chart.heading_sd_rad == before
+    assert zone.surveyed_s == 0.0
+    assert zone.turn == 0.0
+
+
+def test_a_short_turn_beside_a_wall_says_nothing():
+    zone: Any = Turner(lambda turned: heard(0.11))
+    assert finish(turn_on_spot(zone, 0.3 + FAR_RAD - 0.05, never)) == THERE
+
+
+# ----------------------------------------------------------------------------------- coming free, and stopping
+
+
+def scripted(monkeypatch: pytest.MonkeyPatch, zone: Any, outcomes: list[str]) -> list[Any]:
+    """Let turns on the spot end as told; return what else was asked, in order."""
+    asked: list[Any] = []
+
+    async def room(z: Any) -> None:
+        asked.append("room")
+
+    async def turns(z: Any, heading: float, stop: Any) -> str:
+        asked.append("turn")
+        return outcomes.pop(0)
+
+    async def aside(z: Any, left_m: float) -> None:
+        asked.append(left_m)
+
+    monkeypatch.setattr(drive, "make_room", room)
+    monkeypatch.setattr(drive, "turn_on_spot", turns)
+    monkeypatch.setattr(drive, "back_aside", aside)
+    return asked
+
+
+@pytest.mark.parametrize("turn", [1, -1])
+def test_held_fast_it_comes_free_towards_the_inside_and_tries_again_twice(monkeypatch, turn):
+    """With the range sensor on the right (+1) the walls are on the right, and the inside is on the left."""
+    zone: Any = SimpleNamespace(chart=Turner().chart, robot=Turner().robot, turn=turn)
+    asked = scripted(monkeypatch, zone, [HELD_FAST] * 3)
+    assert finish(turn_to(zone, 2.0)) == HELD_FAST
+    assert asked == ["room", "turn", turn * FREE_M[0], "room", "turn", turn * FREE_M[1], "room", "turn"]
+
+
+def test_once_free_it_goes_on(monkeypatch):
+    stand: Any = Turner()
+    stand.turn = 1
+    asked = scripted(monkeypatch, stand, [HELD_FAST, THERE])
+    assert finish(turn_to(stand, 2.0)) == THERE
+    assert asked == ["room", "turn", FREE_M[0], "room", "turn"]
+    assert stand.said == ["held fast"]
+
+
+def test_a_small_turn_needs_no_room(monkeypatch):
+    stand: Any = Turner()
+    asked = scripted(monkeypatch, stand, [THERE])
+    finish(turn_to(stand, 0.3 + 0.29))
+    assert asked == ["turn"]
+
+
+def test_what_ends_a_turn_is_told_and_the_turn_is_not_tried_again():
+    stand: Any = Turner()
+    ticks = itertools.count(1)
+    assert finish(turn_to(stand, 0.3 + 2.0, lambda: SEEN if next(ticks) == 20 else "")) == SEEN
+    assert next(ticks) == 21
+    assert stand.chart.heading < 0.3 + 20 * PERIOD_S * stand.s.sweep.fast_rad_s + 1e-9

@@ -1,13 +1,14 @@
-"""Do the shipped recordings and the tests bite? Seeds defects into the line's behaviours and counts who notices.
+"""Do the shipped recordings and the tests bite? Seeds defects into the behaviours and counts who notices.
 
     python tests/benchmarks/mutants.py                   all mutants, a table, the shares caught
     python tests/benchmarks/mutants.py --only 12,40-44   some of them
     python tests/benchmarks/mutants.py --list            what they are, and whether they still apply
     python tests/benchmarks/mutants.py --jobs 2 --json out.json
 
-Each mutant is one small change of the source (`tests/benchmarks/mutants.txt`), made in a copy of `behaviours/` in a
-temporary folder; robotcore, drivers, replays and tests are the project's own. A child process judges every recording of
-`replays/` until one is caught, another runs the tests named below until one fails.
+Each mutant is one small change of the source (`tests/benchmarks/mutants.txt` for the line, `mutants_zone.txt` for the
+zone: their numbers follow on), made in a copy of `behaviours/` in a temporary folder; robotcore, drivers, replays and
+tests are the project's own. A child process judges every recording of `replays/` until one is caught, another runs the
+tests named below until one fails.
 
 Rules: a replay counts as caught where its verdict is "changed", a sentence is broken, or it cannot be judged; undecided
 counts as not caught. A test run counts where it fails. Both are run for every mutant and counted separately. Before
@@ -16,6 +17,7 @@ that, the unchanged code must pass both. A child that hangs is killed and counts
 
 import argparse
 import concurrent.futures
+import functools
 import json
 import multiprocessing
 import os
@@ -30,8 +32,8 @@ from typing import Any, NamedTuple
 
 TOP = Path(__file__).resolve().parent.parent.parent
 sys.path.insert(0, str(TOP))
-TABLE = Path(__file__).with_suffix(".txt")
-#: what is held against each mutant, quickest first
+TABLES = Path(__file__).with_suffix(".txt"), Path(__file__).with_name("mutants_zone.txt")
+#: what is held against each mutant of the line, quickest first
 TESTS = (
     "test_mutants_eyes.py",
     "test_mutants_parts.py",
@@ -40,6 +42,17 @@ TESTS = (
     "test_behaviours_parts.py",
     "test_mutants_runs.py",
     "test_line_courses.py",
+)
+#: ... and of the zone
+ZONE_TESTS = (
+    "test_zone_held.py",
+    "test_zone_comb.py",
+    "test_zone_corners.py",
+    "test_zone_deposit.py",
+    "test_zone_leave.py",
+    "test_zone_survey.py",
+    "test_zone_seams.py",
+    "test_zone_behaviours.py",
 )
 
 HANG_CPU_S = 300  #: what passes all tests needs a fifth of it
@@ -80,7 +93,7 @@ def read_table(text: str) -> list[Mutant]:
     return found
 
 
-MUTANTS = read_table(TABLE.read_text(encoding="utf-8"))
+MUTANTS = [mutant for table in TABLES for mutant in read_table(table.read_text(encoding="utf-8"))]
 
 
 def problem(mutant: Mutant) -> str:
@@ -113,7 +126,7 @@ def check(number: int, mutant: Mutant | None) -> Result:
         folder = Path(name)
         tree_of(folder, mutant)
         replay = in_child(ask_replays, folder)
-        test = in_child(ask_tests, folder)
+        test = in_child(functools.partial(ask_tests, tests_for(mutant)), folder)
     return Result(number, replay, test, time.perf_counter() - began)
 
 
@@ -161,12 +174,19 @@ def ask_replays(folder: Path) -> str:
     return ""
 
 
-def ask_tests(folder: Path) -> str:
+def tests_for(mutant: Mutant | None) -> tuple[str, ...]:
+    """Return the tests that are held against a mutant; for the unchanged code all of them."""
+    if mutant is None:
+        return (*TESTS, *ZONE_TESTS)
+    return ZONE_TESTS if mutant.file.startswith("zone/") else TESTS
+
+
+def ask_tests(names: Sequence[str], folder: Path) -> str:
     """Return the first test that fails, or ""."""
     import pytest
 
     seen = _Failures()
-    paths = [str(folder / "tests" / name) for name in TESTS]
+    paths = [str(folder / "tests" / name) for name in names]
     words = ["--rootdir", str(folder), "-c", str(folder / "pyproject.toml"), "-x", "-q", "-p", "no:cacheprovider"]
     words += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # what was loaded for all children is not rewritten
     code = pytest.main([*words, *paths], plugins=[seen])
@@ -273,7 +293,7 @@ def main() -> int:
         print(f"the unchanged code does not pass: {original.replay or original.test}", file=sys.stderr)
         return 2
     results = run([number for number in numbers if not faults[number]], args.jobs)
-    lines = [*summary(results), *(f"not counted       {words}; mend {TABLE.name}" for words in bad)]
+    lines = [*summary(results), *(f"not counted       {words}; mend the table" for words in bad)]
     print("\n".join(["", *lines, f"in                {time.perf_counter() - began:.0f} s with {args.jobs} at once"]))
     if args.json:
         rows = [{**result._asdict(), **MUTANTS[result.number - 1]._asdict()} for result in results]

@@ -203,3 +203,22 @@ def test_what_ends_a_turn_is_told_and_the_turn_is_not_tried_again():
     assert finish(turn_to(stand, 0.3 + 2.0, lambda: SEEN if next(ticks) == 20 else "")) == SEEN
     assert next(ticks) == 21
     assert stand.chart.heading < 0.3 + 20 * PERIOD_S * stand.s.sweep.fast_rad_s + 1e-9
+
+
+@pytest.mark.parametrize(("clear_m", "backs"), [(0.005, 0.02), (0.05, 0.0)])
+def test_in_touch_with_a_wall_it_backs_away_before_it_bends(monkeypatch, clear_m, backs):
+    """In a bend the front would rub along the wall."""
+    stand: Any = Turner()
+    stand.robot.body = SimpleNamespace(front_m=0.1)
+    stand.chart.place(1.2 - 0.1 - clear_m, 0.0, 0.0, 0.01, 0.01)
+    way: list[float] = []
+
+    async def straight(z: Any, way_m: float, speed: float) -> str:
+        assert z.turn == 0.0  # nothing was bent yet
+        way.append(way_m)
+        return THERE
+
+    monkeypatch.setattr(drive, "straight", straight)
+    finish(drive.back_aside(stand, 0.05))
+    assert sum(way) == pytest.approx(-backs)
+    assert stand.way < 0.0

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from shapely.geometry import Point, Polygon, box
 
+from behaviours.zone import survey as module
 from behaviours.zone.chart import QUARTER, Chart
 from behaviours.zone.drive import dock, wall_is_missing
 from behaviours.zone.leave import exits
@@ -97,6 +98,65 @@ def test_a_survey_in_which_an_edge_was_heard_moves_no_chart_far_but_a_lost_one()
     assert min(fixes(chart, alone)).x == pytest.approx(0.3)
     chart.lost = True
     assert min(fixes(chart, alone)).x == pytest.approx(0.5)
+
+
+def looks(monkeypatch: pytest.MonkeyPatch, chart: Chart, view: View) -> tuple[Any, list[float]]:
+    """Return a zone whose every look round gives `view`, and how well the heading was said to be known before each."""
+    zone: Any = StandIn()
+    zone.chart, zone.surveyed_s, known = chart, 0.0, list[float]()
+    zone.openings = SimpleNamespace(sift=lambda trusted: None, found=[], forget=lambda: None)
+
+    async def look_round(z: Any, to_rad: float, sd_rad: float) -> View:
+        known.append(sd_rad)
+        return view
+
+    async def to_more_room(z: Any, view: View) -> None:
+        pass
+
+    applied = list[View]()
+    monkeypatch.setattr(module, "look_round", look_round)
+    monkeypatch.setattr(module, "to_more_room", to_more_room)
+    monkeypatch.setattr(module, "apply", lambda z, view, fix: applied.append(view))
+    return zone, known
+
+
+NOTHING = View(0.0, (None, None, None, None), 0.2)
+
+
+def test_a_heading_in_doubt_is_searched_for_farther_and_a_lost_one_all_over(monkeypatch):
+    chart = charted(0.3, 0.2, 0.0)
+    zone, known = looks(monkeypatch, chart, View(0.0, (0.9, 0.25, 0.3, 0.65), 0.9))
+    s = zone.s.survey
+    for doubt, expected in ((0.0, s.before_rad), (0.4, math.hypot(0.1, 0.4))):
+        chart.doubt(0.0, doubt)
+        assert finish(module.survey(zone))
+        assert known[-1] == pytest.approx(expected)
+    chart.lost = True
+    assert finish(module.survey(zone))
+    assert known[-1] == s.lost_rad
+
+
+@pytest.mark.parametrize(
+    ("x", "share", "believed"), [(0.3, 0.5, True), (0.3, 0.4, False), (0.5, 0.5, False), (0.5, 0.7, True)]
+)
+def test_it_takes_more_to_believe_that_the_robot_is_elsewhere(monkeypatch, x, share, believed):
+    """The chart says x = 0.3; the look says so too, or 0.5."""
+    chart = charted(0.3, 0.2, 0.0)
+    chart.lost = x > 0.3
+    zone, known = looks(monkeypatch, chart, View(0.0, (1.2 - x, 0.25, x, 0.65), share))
+    assert finish(module.survey(zone)) == believed
+    assert len(known) == (1 if believed else zone.s.survey.tries)
+
+
+def test_where_no_look_fits_the_chart_is_left_as_it_is_and_no_longer_called_lost(monkeypatch):
+    """Else every behaviour that stops for a lost chart would stop for ever."""
+    chart = charted(0.3, 0.2, 0.0)
+    chart.lost = True
+    zone, known = looks(monkeypatch, chart, NOTHING)
+    assert not finish(module.survey(zone))
+    assert known == [zone.s.survey.lost_rad] * zone.s.survey.tries
+    assert not chart.lost
+    assert (chart.x, chart.y, chart.heading) == (0.3, 0.2, 0.0)
 
 
 # ------------------------------------------------------------------------------------ openings at corners

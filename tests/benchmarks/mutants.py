@@ -47,6 +47,7 @@ TESTS = (
 ZONE_TESTS = (
     "test_zone_held.py",
     "test_zone_comb.py",
+    "test_zone_rounds.py",
     "test_zone_corners.py",
     "test_zone_deposit.py",
     "test_zone_leave.py",

@@ -71,19 +71,25 @@ async def deposit(z: Zone) -> None:
 
 
 async def drop(z: Zone, visit: Visit, corner: int) -> bool:
-    """Back up into a corner and release; False where the hold did not open."""
+    """Back up into a corner and release; False where the hold did not open.
+
+    Before the third and every later one those that lie there are pushed deeper in: so all have room in the berth.
+
+    """
     await berth(z, corner)
     hold = z.load.holds[visit.side]
     every = visit.number == len(hold)
     for number in range(visit.number):
+        onward = z.s.drop.step_m
+        if number > 1:
+            await straight(z, -onward, z.s.drop.creep_m_s)
+            onward += z.s.drop.push_m
         if (number == 0 or not every) and not await open_hold(z, visit.side):
             return False
         await rest(z, z.s.drop.wait_s)
-        if every:
-            await straight(z, z.s.drop.step_m, z.s.drop.creep_m_s)
-        else:
+        if not every:
             await flap(z, 0.0)
-            await straight(z, z.s.drop.step_m, z.s.drop.creep_m_s)
+        await straight(z, onward, z.s.drop.creep_m_s)
         name = hold.pop(0)
         z.load.dropped += 1
         z.robot.decide("dropped", kind=name, berth=visit.colour, corner=corner, count=number + 1, **z.load.fields())

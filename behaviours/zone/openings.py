@@ -17,6 +17,7 @@ PART_M = 0.05  #: so much of an opening must be passed
 NOMINAL_M = 0.275  #: width of openings, 250 to 300 mm by common practice
 RIM = 0.25  #: an edge is heard so early for each metre to the wall: the beam's rim still meets it
 CORNER_M = 0.50  #: an opening of which only one end was passed has a corner so near
+LONG_M = 0.09  #: ... or must be passed for so long
 NEAR_M = 0.30  #: from farther than this ends are not measured
 
 
@@ -100,13 +101,13 @@ class Openings:
         return self._half(chart, self._began, self._last - self._began)
 
     def _half(self, chart: Chart, edge: float, onward: float) -> Opening | None:
-        """Keep an opening of which one end was passed, and that goes on from there towards a corner."""
-        sign = math.copysign(1.0, onward)
+        """Keep an opening of which one end was passed, and that goes on from there: towards a corner, or for long."""
+        sign, seen_m = math.copysign(1.0, onward), abs(onward)
         edge -= sign * RIM * min(NEAR_M, chart.expected(self._wall))
         corner = chart.walls[(0, 1)[self._wall % 2 == 0] + (0 if sign > 0.0 else 2)]
         room = math.inf if corner is None else corner - sign * edge
         width = min(NOMINAL_M, room)
-        if not self._s.narrowest_m < width or room > CORNER_M:
+        if not self._s.narrowest_m < width or (room > CORNER_M and seen_m < LONG_M):
             return None
         return self.add(Opening(self._wall, edge + 0.5 * sign * width, width, False))
 

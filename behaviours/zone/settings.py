@@ -265,6 +265,8 @@ class DropSettings:
     """Room left between the rear edges and the corner's walls, along the diagonal: an object must fit behind."""
     step_m: float = number(0.052, 0.01, 0.2)
     """Forward between two objects: one that lies there keeps the next in."""
+    push_m: float = number(0.012, 0.0, 0.1)
+    """So much farther forward after those that lie there were pushed back: they do not give way all the way."""
     creep_m_s: float = number(0.05, 0.01, 0.3)
     """Speed of that."""
     until_s: float = number(440.0, 0.0, 5000.0)

@@ -131,7 +131,7 @@ class SweepSettings:
     """Room left to either side where the robot drives into an opening for what may lie there."""
     doubt_m: float = number(0.012, 0.0, 0.1)
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
-    until_s: float = number(385.0, 0.0, 5000.0)
+    until_s: float = number(375.0, 0.0, 5000.0)
     """Time of the run after which nothing more is swept: objects must still be dropped and the way out be found."""
 
 

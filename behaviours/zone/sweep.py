@@ -30,6 +30,7 @@ from behaviours.zone.drive import (
     strip_ahead,
     turn_to,
 )
+from behaviours.zone.leave import exits, pass_wall
 from behaviours.zone.openings import NOMINAL_M, Opening, along, same
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.survey import survey, survey_if_due
@@ -46,6 +47,7 @@ async def sweep(z: Zone) -> None:
         z.robot.fault("lost", "not all walls were found; nothing more is swept")
         return
     await later_rounds(z, 1.0)
+    await find_exit(z)
     if z.s.sweep.comb and not (z.complete or z.late):
         await comb(z)
     if z.counted and not z.complete:
@@ -53,6 +55,18 @@ async def sweep(z: Zone) -> None:
         await later_rounds(z, 0.5)
     while z.s.sweep.comb and z.counted and not (z.complete or z.late):
         await comb(z)
+
+
+async def find_exit(z: Zone) -> None:
+    """Pass the walls once more where no way out was met in the rounds: later there may be no time to look for it."""
+    wall = (z.chart.ahead() - z.turn) % 4
+    for _ in range(4):
+        if exits(z) or z.late:
+            return
+        await survey_if_due(z)
+        await pass_wall(z, wall)
+        wall = (wall + z.turn) % 4
+        say_openings(z, wall)
 
 
 async def into_corner(z: Zone, corner: int) -> None:

@@ -177,9 +177,18 @@ def test_teeth_stand_side_by_side_from_corner_to_corner_in_the_order_in_which_th
 def test_two_teeth_go_into_an_opening_as_far_apart_as_the_body_has_room(zone, width, aside):
     zone.openings.found = [Opening(1, 0.55, width)]
     inside = [place - 0.55 for place in teeth(zone, 1) if abs(place - 0.55) <= 0.5 * width]
-    assert inside == pytest.approx([aside, -aside])  # along the left wall the way goes back to the entry
+    assert inside == pytest.approx(sorted({aside, -aside}, reverse=True))  # along the left wall: back to the entry
     assert teeth(zone, 3) == sorted(teeth(zone, 3))
     assert is_open(zone, 1, 0.55 + inside[0], 0.001 - HALF_M - zone.s.sweep.rim_m) == (width > 0.2)
+
+
+def test_the_wall_next_to_an_opening_is_combed_up_to_its_ends(zone):
+    """Between the jaws, 110 mm apart, lies what is no farther than 55 mm beside the middle."""
+    for place in (0.15 + 0.01 * number for number in range(80)):
+        zone.openings.found = [Opening(1, place, 0.28)]
+        for end in (place - 0.14 - 0.022, place + 0.14 + 0.022):  # a ball of 44 mm at the wall next to the end
+            if 0.2 < end < 1.0:
+                assert min(abs(tooth - end) for tooth in teeth(zone, 1)) <= 0.055
 
 
 def test_no_tooth_of_an_opening_in_a_corner_is_out_of_the_bodys_reach(zone):

@@ -62,9 +62,9 @@ def note(z: Any, monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
 
 
 def whole(z: Any, monkeypatch: pytest.MonkeyPatch) -> list[Any]:
-    note(z, monkeypatch, "first_round", "later_rounds", "comb", "middle")
+    note(z, monkeypatch, "first_round", "later_rounds", "find_exit", "comb", "middle")
     finish(sweep.sweep(z))
-    return [entry if len(entry) > 1 else entry[0] for entry in z.done]
+    return [entry if len(entry) > 1 else entry[0] for entry in z.done if entry != ("find_exit",)]
 
 
 def ends(z: Any, name: str, what: str, count: int = 1) -> Any:
@@ -73,10 +73,10 @@ def ends(z: Any, name: str, what: str, count: int = 1) -> Any:
 
 
 def order(z: Any, monkeypatch: pytest.MonkeyPatch, name: str, what: str, count: int = 1) -> list[Any]:
-    note(z, monkeypatch, "first_round", "later_rounds", "comb", "middle")
+    note(z, monkeypatch, "first_round", "later_rounds", "find_exit", "comb", "middle")
     z.after[name] = ends(z, name, what, count)
     finish(sweep.sweep(z))
-    return [entry if len(entry) > 1 else entry[0] for entry in z.done]
+    return [entry if len(entry) > 1 else entry[0] for entry in z.done if entry != ("find_exit",)]
 
 
 def test_rounds_then_the_comb_then_the_middle_then_lanes_between_and_the_comb_until_all_is_found(zone, monkeypatch):
@@ -269,3 +269,26 @@ def test_pressed_into_a_corner_the_tracks_slip_and_the_body_may_turn(zone, monke
     assert away == pytest.approx(FRONT_M + HALF_M - back)  # both front edges were at the walls
     assert driven > 0.0
     assert zone.chart.heading_sd_rad >= zone.s.sweep.twist_rad
+
+
+# ------------------------------------------------------------------------------------------------ the way out
+
+
+@pytest.mark.parametrize("found_on", [1, 3])
+def test_the_walls_are_passed_until_a_way_out_is_found(zone, monkeypatch, found_on):
+    note(zone, monkeypatch, "survey_if_due", "pass_wall")
+    monkeypatch.setattr(sweep, "say_openings", lambda z, wall: None)
+    monkeypatch.setattr(sweep, "exits", lambda z: [e for e in z.done if e[0] == "pass_wall"][found_on - 1 :])
+    finish(sweep.find_exit(zone))
+    walls = [entry[1] for entry in zone.done if entry[0] == "pass_wall"]
+    assert walls == [(3 + number) % 4 for number in range(found_on)]
+
+
+def test_no_wall_is_passed_where_the_way_out_is_known_or_time_is_short(zone, monkeypatch):
+    note(zone, monkeypatch, "survey_if_due", "pass_wall")
+    monkeypatch.setattr(sweep, "exits", lambda z: [1])
+    finish(sweep.find_exit(zone))
+    monkeypatch.setattr(sweep, "exits", lambda z: [])
+    zone.late = True
+    finish(sweep.find_exit(zone))
+    assert not zone.done

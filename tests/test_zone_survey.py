@@ -199,8 +199,10 @@ def test_an_opening_that_goes_on_beyond_the_lane_is_known_by_its_beginning():
     assert found[0].middle_m == pytest.approx(0.5 * (0.96 - 0.0175 + 1.2), abs=0.01)  # no wider than there is room
 
 
-def test_half_an_opening_far_from_any_corner_is_none():
-    assert not pass_by([SILENT] * 20 + [WALL] * 40, 0.50).found
+def test_half_an_opening_far_from_any_corner_is_one_only_where_it_was_passed_for_long():
+    assert not pass_by([SILENT] * 16 + [WALL] * 40, 0.50).found
+    (opening,) = pass_by([SILENT] * 22 + [WALL] * 40, 0.50).found
+    assert not opening.sure
     assert not pass_by([WALL] * 20 + [SILENT] * 8, 0.83).found  # too little of it was passed
 
 

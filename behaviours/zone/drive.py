@@ -16,7 +16,7 @@ from behaviours.zone.settings import SilverSettings
 THERE, SEEN, NEAR, TOUCH, STRIP, LATE, OPEN = "there", "seen", "near", "touch", "strip", "late", "open"
 HELD_FAST = "held fast"
 
-UNTURNED, ALIKE_M, BESIDE_M, FAR_RAD = 9, 0.015, 0.30, 1.0
+UNTURNED, ALIKE_M, BESIDE_M, FAR_RAD = 9, 0.015, 0.30, 1.1
 #: so many readings, so alike, of a wall so near, through so great a turn of the tracks: the body did not turn
 TURNED, TURNED_SD = 0.4, 0.35  #: ... but for about this share of it, until it was held; to within so much (rad)
 FREE_M = 0.05, 0.07  #: room made towards the inside then, once and again

@@ -129,6 +129,8 @@ class SweepSettings:
     """Before an opening the last so much of the way is driven slowly: what rolls out is lost."""
     rim_m: float = number(0.012, 0.0, 0.1)
     """Room left to either side where the robot drives into an opening for what may lie there."""
+    beside_m: float = number(0.040, 0.0, 0.2)
+    """The wall next to an opening is combed with the jaws so far beside its end."""
     doubt_m: float = number(0.012, 0.0, 0.1)
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
     until_s: float = number(375.0, 0.0, 5000.0)

@@ -61,7 +61,7 @@ async def find_exit(z: Zone) -> None:
     """Pass the walls once more where no way out was met in the rounds: later there may be no time to look for it."""
     wall = (z.chart.ahead() - z.turn) % 4
     for _ in range(4):
-        if exits(z) or z.late:
+        if exits(z) or z.complete or z.late:
             return
         await survey_if_due(z)
         await pass_wall(z, wall)
@@ -364,7 +364,7 @@ async def comb(z: Zone) -> None:
 
 
 def teeth(z: Zone, wall: int) -> list[float]:
-    """Return the places along a wall at which to drive at it: side by side, and two in an opening, as wide as it is."""
+    """Return the places along a wall at which to drive at it: side by side; in openings and next to their ends too."""
     low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
     margin = z.swing_m
     low, high = low + margin, high - margin
@@ -374,7 +374,9 @@ def teeth(z: Zone, wall: int) -> list[float]:
         half = 0.5 * o.width_m
         aside = max(0.0, half - z.half_m - z.s.sweep.rim_m)
         places = [place for place in places if abs(place - o.middle_m) > half]
-        places += [place for place in (o.middle_m - aside, o.middle_m + aside) if low <= place <= high]
+        beside = half + z.s.sweep.beside_m
+        own = {o.middle_m - beside, o.middle_m - aside, o.middle_m + aside, o.middle_m + beside}
+        places += [place for place in own if low <= place <= high]
     return sorted(places, reverse=(wall in (0, 3)) != (z.turn > 0))
 
 

@@ -180,3 +180,17 @@ def test_a_search_keeps_off_corners_in_which_something_was_dropped(monkeypatch, 
     off, clear = z.s.exit.off_m, z.s.exit.clear_m
     kept = [off, off + clear * (behind in z.visited), off + clear * (ahead in z.visited)]
     assert went == pytest.approx(kept)
+
+
+@pytest.mark.parametrize(
+    ("dropped", "middle_m", "over"), [(True, 0.80, True), (False, 0.80, False), (True, 0.60, False)]
+)
+def test_no_opening_is_measured_through_what_was_dropped_before_it(dropped, middle_m, over):
+    """The left wall, followed back to the entry, has the far corner behind it, at x = 1.2; to measure an opening the
+    robot begins 255 mm before its middle."""
+    z = zone()
+    z.turn = 1
+    z.ends = lambda wall: Zone.ends(z, wall)
+    z.corner = lambda number: Zone.corner(z, number)
+    z.visited = {z.ends(1)[0]} if dropped else set()
+    assert module.over_berth(z, 1, middle_m + 0.255, 0.3) == over

@@ -129,12 +129,14 @@ def at_entry(z: Zone) -> None:
 
 
 async def measure(z: Zone, opening: Opening) -> Opening:
-    """Drive past an opening along its wall, so that its middle is known anew."""
+    """Drive past an opening along its wall, so that its middle is known anew; not through what was dropped before it."""
     e = z.s.exit
     ahead = (opening.wall + z.turn) * QUARTER
     x, y = before(z.chart, opening, e.off_m)
     run = 0.5 * opening.width_m + 0.12
     sx, sy = x - run * math.cos(ahead), y - run * math.sin(ahead)
+    if over_berth(z, opening.wall, sx, sy):
+        return opening
     await go_to(z, *z.held_in(sx, sy))
     lane = lane_along(z, opening.wall, e.off_m)
     await turn_to(z, lane.heading_rad)
@@ -143,6 +145,15 @@ async def measure(z: Zone, opening: Opening) -> Opening:
     await along_wall(z, lane, max(z.swing_m, ends), most_m=2.0 * run + 0.3)
     await rest(z)
     return next((new for new in z.openings.found if same(new, opening)), opening)
+
+
+def over_berth(z: Zone, wall: int, x: float, y: float) -> bool:
+    """Tell whether a place along a wall is next to the corner behind, and something was dropped there."""
+    behind, e = z.ends(wall)[0], z.s.exit
+    place = z.corner(behind)
+    if behind not in z.visited or place is None:
+        return False
+    return abs(along(wall, *place) - along(wall, x, y)) < e.off_m + e.clear_m
 
 
 async def go_out(z: Zone, opening: Opening, marker: MarkerSettings) -> str:

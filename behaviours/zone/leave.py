@@ -129,7 +129,7 @@ def at_entry(z: Zone) -> None:
 
 
 async def measure(z: Zone, opening: Opening) -> Opening:
-    """Drive past an opening along its wall, so that its middle is known anew; not through what was dropped before it."""
+    """Drive past an opening along its wall, so that its middle is known anew; not through what was dropped there."""
     e = z.s.exit
     ahead = (opening.wall + z.turn) * QUARTER
     x, y = before(z.chart, opening, e.off_m)

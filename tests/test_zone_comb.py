@@ -7,15 +7,16 @@ from typing import Any
 
 import pytest
 
-from behaviours.zone import sweep
+from behaviours.zone import comb, sweep
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER, Chart
+from behaviours.zone.comb import THE_ENTRY, gaps_of, is_open, teeth
 from behaviours.zone.drive import LATE, SEEN, STRIP, THERE, TOUCH, lane_along
 from behaviours.zone.openings import NOMINAL_M, Opening
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import ChartSettings
-from behaviours.zone.sweep import THE_ENTRY, Sight, gaps_of, is_open, lane_start, teeth, turn_and_fetch
+from behaviours.zone.sweep import Sight, lane_start, turn_and_fetch
 from robotcore.rig import Mount
-from tests.zone_stand_in import StandIn, finish
+from tests.zone_stand_in import StandIn, finish, put
 
 FRONT_M, HALF_M = 0.10, 0.085  #: the rig: as in drivers/rigs/harbour.toml
 WALLS = 1.2, 0.45, 0.0, 0.45
@@ -62,12 +63,12 @@ def zone(monkeypatch) -> Any:
 
         return call
 
-    monkeypatch.setattr(sweep, "strip_ahead", lambda z: None)
+    put(monkeypatch, "strip_ahead", lambda z: None)
     for name, call in (
         ("go_to", go_to), ("straight", straight), ("take_standing", take_standing), ("approach", approach),
         *((name, note(name)) for name in ("dock", "rest", "try_jaws", "survey_if_due", "inner_leg")),
     ):  # fmt: skip
-        monkeypatch.setattr(sweep, name, call)
+        put(monkeypatch, name, call)
     return z
 
 
@@ -111,7 +112,7 @@ def turns(monkeypatch: pytest.MonkeyPatch, outcomes: list[str]) -> None:
         z.chart.heading = 0.7 if seen else heading
         return SEEN if seen else THERE
 
-    monkeypatch.setattr(sweep, "turn_to", turn_to)
+    put(monkeypatch, "turn_to", turn_to)
 
 
 def test_what_comes_into_sight_in_a_turn_is_gone_for_and_the_turn_goes_on_from_where_it_was(zone, monkeypatch):
@@ -132,7 +133,7 @@ def test_it_comes_back_along_its_heading_though_it_was_pushed_aside_meanwhile(zo
         z.chart.y += 0.02 * math.cos(0.7)
         return True
 
-    monkeypatch.setattr(sweep, "try_jaws", aside)
+    put(monkeypatch, "try_jaws", aside)
     finish(turn_and_fetch(zone, QUARTER))
     assert (zone.chart.x - 0.6, zone.chart.y - 0.1) == pytest.approx((-0.02 * math.sin(0.7), 0.02 * math.cos(0.7)))
 
@@ -233,7 +234,7 @@ def at_tooth(z: Any, doubt_m: float = 0.005) -> None:
 
 def test_before_a_wall_the_jaws_close_once_where_they_reach_it(zone):
     at_tooth(zone)
-    finish(sweep.tooth(zone, 0, 0.1))
+    finish(comb.tooth(zone, 0, 0.1))
     s = zone.s.sweep
     assert drives(zone) == [(pytest.approx(0.5 - s.before_m), s.comb_m_s)]
     assert [room for name, *room in zone.done if name == "jaws"] == [[pytest.approx(s.before_m)]]
@@ -245,7 +246,7 @@ def test_in_an_opening_it_goes_slowly_and_the_jaws_close_before_the_line_and_on_
     zone.openings.found = [Opening(0, 0.1, 0.28)]
     at_tooth(zone)
     s = zone.s.sweep
-    finish(sweep.tooth(zone, 0, 0.1 + 0.14 - HALF_M - s.rim_m))
+    finish(comb.tooth(zone, 0, 0.1 + 0.14 - HALF_M - s.rim_m))
     assert [room for name, *room in zone.done if name == "jaws"] == [
         [pytest.approx(s.before_m)], [pytest.approx(0.0, abs=1e-9)]
     ]  # fmt: skip
@@ -259,7 +260,7 @@ def test_beside_an_opening_it_goes_slowly_too_and_touches_nothing(zone):
     for place in (0.1 + 0.14 + HALF_M - 0.002, 0.1 + 0.14 + HALF_M + 0.002):
         zone.done.clear()
         at_tooth(zone, doubt_m=0.02)
-        finish(sweep.tooth(zone, 0, place))
+        finish(comb.tooth(zone, 0, place))
         beside = place < 0.1 + 0.14 + HALF_M
         assert ("approach" in names(zone)) != beside
         assert drives(zone)[-1][1] == (zone.s.sweep.slow_m_s if beside else zone.s.sweep.comb_m_s)
@@ -270,7 +271,7 @@ def test_a_strip_ends_a_tooth(zone):
     zone.openings.found = [Opening(0, 0.1, 0.28)]
     at_tooth(zone, doubt_m=0.02)
     zone.reason = STRIP
-    finish(sweep.tooth(zone, 0, 0.1))
+    finish(comb.tooth(zone, 0, 0.1))
     assert "jaws" not in names(zone)
     assert "approach" not in names(zone)
 
@@ -280,7 +281,7 @@ def test_where_something_was_taken_the_jaws_close_again_up_to_three_times(zone):
         zone.done.clear()
         at_tooth(zone)
         zone.took = took
-        finish(sweep.tooth(zone, 0, 0.1))
+        finish(comb.tooth(zone, 0, 0.1))
         assert names(zone).count("jaws") == closed
         assert len(drives(zone)) == 1  # it stands there already
 
@@ -288,7 +289,7 @@ def test_where_something_was_taken_the_jaws_close_again_up_to_three_times(zone):
 def test_a_late_straight_is_no_strip(zone):
     at_tooth(zone)
     zone.reason = LATE
-    assert finish(sweep.to_tooth(zone, 0, 0.05, False))
+    assert finish(comb.to_tooth(zone, 0, 0.05, False))
 
 
 # ---------------------------------------------------------------------------------- an opening in the corner

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from behaviours.zone import sweep
+from behaviours.zone import comb
 from behaviours.zone.drive import TOUCH
 from behaviours.zone.openings import Opening
-from tests.zone_stand_in import StandIn, finish
+from tests.zone_stand_in import StandIn, finish, put
 
 FRONT_M, HALF_M = 0.10, 0.085  #: the rig: as in drivers/rigs/harbour.toml
 
@@ -41,20 +41,20 @@ def zone(monkeypatch) -> Any:
 
         return call
 
-    monkeypatch.setattr(sweep, "go_to", go_to)
-    monkeypatch.setattr(sweep, "strip_ahead", lambda z: None)
+    put(monkeypatch, "go_to", go_to)
+    put(monkeypatch, "strip_ahead", lambda z: None)
     for name, result in (
         ("turn_to", None), ("straight", ""), ("press", None), ("take_standing", False), ("survey_if_due", None),
         ("approach", TOUCH), ("dock", None),
     ):  # fmt: skip
-        monkeypatch.setattr(sweep, name, note(name, result))
+        put(monkeypatch, name, note(name, result))
     return z
 
 
 @pytest.mark.parametrize("corner", range(4))
 def test_both_front_edges_come_to_a_corner_and_the_jaws_close_on_what_lies_in_it(zone, corner):
     """On a diagonal the front stops half its width before the corner; a ball of radius r lies r sqrt(2) from it."""
-    finish(sweep.into_corner(zone, corner))
+    finish(comb.into_corner(zone, corner))
     ways = {name: args for name, *args in zone.done}
     assert ways["turn_to"] == [pytest.approx((corner + 0.5) * math.pi / 2)]
     far = zone.s.drop.off_m - zone.done[[n for n, *_ in zone.done].index("straight")][1] - ways["press"][0]
@@ -66,16 +66,16 @@ def test_both_front_edges_come_to_a_corner_and_the_jaws_close_on_what_lies_in_it
 
 def test_a_corner_next_to_an_opening_is_left_alone(zone):
     zone.openings.found = [Opening(0, 0.31, 0.28)]
-    finish(sweep.into_corner(zone, 0))
+    finish(comb.into_corner(zone, 0))
     assert not zone.done
-    finish(sweep.into_corner(zone, 1))
+    finish(comb.into_corner(zone, 1))
     assert zone.done
 
 
 @pytest.mark.parametrize(("doubt_m", "docks"), [(0.005, False), (0.02, True)])
 def test_a_tooth_touches_the_wall_only_to_know_where_it_is(zone, doubt_m, docks):
     zone.doubt = doubt_m
-    finish(sweep.tooth(zone, 0, 0.3))
+    finish(comb.tooth(zone, 0, 0.3))
     names = [name for name, *_ in zone.done]
     assert "take_standing" in names
     assert ("dock" in names) == docks

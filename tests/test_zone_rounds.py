@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 
-from behaviours.zone import sweep
+from behaviours.zone import comb, sweep
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER, Chart
 from behaviours.zone.drive import SEEN, STRIP, THERE, lane_along
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import ChartSettings
 from robotcore.rig import Mount
-from tests.zone_stand_in import StandIn, finish
+from tests.zone_stand_in import StandIn, finish, put
 
 FRONT_M, HALF_M = 0.10, 0.085  #: the rig: as in drivers/rigs/harbour.toml
 
@@ -39,8 +39,8 @@ def zone(monkeypatch) -> Any:
     async def turn_to(z: Any, heading: float) -> None:
         z.chart.heading = heading
 
-    monkeypatch.setattr(sweep, "go_to", go_to)
-    monkeypatch.setattr(sweep, "turn_to", turn_to)
+    put(monkeypatch, "go_to", go_to)
+    put(monkeypatch, "turn_to", turn_to)
     return z
 
 
@@ -54,7 +54,7 @@ def note(z: Any, monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
             if callable(z.after.get(name)):
                 z.after[name]()
 
-        monkeypatch.setattr(sweep, name, call)
+        put(monkeypatch, name, call)
     z.after = {}
 
 
@@ -110,7 +110,7 @@ def test_with_a_wall_missing_nothing_more_is_swept_and_that_is_said(zone, monkey
 def test_each_wall_is_combed_and_then_the_corner_to_which_its_teeth_lead(zone, monkeypatch, turn):
     zone.turn, zone.chart.heading = turn, 0.0
     note(zone, monkeypatch, "before_tooth", "tooth", "into_corner")
-    finish(sweep.comb(zone))
+    finish(comb.comb(zone))
     walls = [entry[1] for entry in zone.done if entry[0] == "tooth"]
     assert list(dict.fromkeys(walls)) == [(ENTRY + turn * i) % 4 for i in range(4)]  # from the wall behind it on
     for i, (name, *args) in enumerate(zone.done):
@@ -127,7 +127,7 @@ def test_each_wall_is_combed_and_then_the_corner_to_which_its_teeth_lead(zone, m
 def test_the_comb_ends_with_the_tooth_after_which_there_is_no_need_or_no_time(zone, monkeypatch, what):
     note(zone, monkeypatch, "before_tooth", "tooth", "into_corner")
     zone.after["tooth"] = ends(zone, "tooth", what, 3)
-    finish(sweep.comb(zone))
+    finish(comb.comb(zone))
     assert [entry[0] for entry in zone.done] == ["before_tooth", "tooth"] * 3
 
 
@@ -138,7 +138,7 @@ def test_the_next_tooth_is_backed_to_in_an_s(zone, monkeypatch, wall, onward):
     note(zone, monkeypatch, "back_aside", "make_room")
     here = 0.0 if wall % 2 == 0 else 0.5
     zone.chart.place(*((0.6, here) if wall % 2 == 0 else (here, 0.1)), wall * QUARTER, 0.001, 0.001)
-    finish(sweep.before_tooth(zone, wall, here + onward, False))
+    finish(comb.before_tooth(zone, wall, here + onward, False))
     (name, left), *more = zone.done
     lx, ly = math.cos(wall * QUARTER + QUARTER), math.sin(wall * QUARTER + QUARTER)
     assert not more
@@ -153,7 +153,7 @@ def test_the_first_tooth_and_a_far_one_are_gone_to_across_the_floor(zone, monkey
     place = 0.2 if wall % 2 == 0 else 0.7
     near = place + (0.01 if first else 0.2)
     zone.chart.place(*((0.6, near) if wall % 2 == 0 else (near, 0.0)), 1.0, 0.001, 0.001)
-    finish(sweep.before_tooth(zone, wall, place, first))
+    finish(comb.before_tooth(zone, wall, place, first))
     assert [entry[0] for entry in zone.done] == ["make_room", "go_to"]  # it stands there, so nothing is left aside
     assert (zone.chart.y if wall % 2 == 0 else zone.chart.x) == pytest.approx(place)
     assert math.cos(zone.chart.heading - wall * QUARTER) == pytest.approx(1.0)
@@ -186,7 +186,7 @@ def inner(z: Any, monkeypatch: pytest.MonkeyPatch, reasons: list[str], room_m: f
         z.done.append(("run",))
         return reasons.pop(0)
 
-    monkeypatch.setattr(sweep, "run_lane", run)
+    put(monkeypatch, "run_lane", run)
     z.chart.place(1.2 - room_m, 0.0, 0.3, 0.01, 0.01)
     finish(sweep.inner_leg(z, lane_along(z, 3, 0.3), 0.3))
     return [entry[0] for entry in z.done]
@@ -221,7 +221,7 @@ def test_what_holds_the_robot_up_is_come_at_from_the_inside_and_the_tracks_slip_
         z.chart.x -= 0.03  # backing off and coming again by as much less
         return False
 
-    monkeypatch.setattr(sweep, "try_jaws", try_jaws)
+    put(monkeypatch, "try_jaws", try_jaws)
     before = zone.chart.heading_sd_rad
     assert finish(sweep.unblock(zone, lane_along(zone, 3, 0.2), 0))
     assert (zone.chart.x, zone.chart.y) == (pytest.approx(0.67), pytest.approx(0.10))
@@ -240,7 +240,7 @@ def test_what_was_pushed_along_is_taken_and_the_tracks_told_the_truth(zone, monk
     async def try_jaws(z: Any) -> bool:
         return True
 
-    monkeypatch.setattr(sweep, "try_jaws", try_jaws)
+    put(monkeypatch, "try_jaws", try_jaws)
     assert finish(sweep.unblock(zone, lane_along(zone, 3, 0.2), 0))
     assert zone.chart.x == pytest.approx(0.74)
 
@@ -250,7 +250,7 @@ def test_pressed_into_a_corner_the_tracks_slip_and_the_body_may_turn(zone, monke
     """The way on which nothing can stop the body yet counts; what is pressed beyond that does not."""
     note(zone, monkeypatch, "survey_if_due", "take_standing")
     zone.corner = lambda number: Zone.corner(zone, number)
-    monkeypatch.setattr(sweep, "strip_ahead", lambda z: None)
+    put(monkeypatch, "strip_ahead", lambda z: None)
     ways: list[float] = []
 
     async def onward(z: Any, way: float, *_: Any) -> None:
@@ -258,9 +258,9 @@ def test_pressed_into_a_corner_the_tracks_slip_and_the_body_may_turn(zone, monke
         z.chart.x += way * math.cos(z.chart.heading)
         z.chart.y += way * math.sin(z.chart.heading)
 
-    monkeypatch.setattr(sweep, "straight", onward)
-    monkeypatch.setattr(sweep, "press", onward)
-    finish(sweep.into_corner(zone, corner))
+    put(monkeypatch, "straight", onward)
+    put(monkeypatch, "press", onward)
+    finish(comb.into_corner(zone, corner))
     driven, pressed, back = ways
     assert pressed > 0.02
     assert back < 0.0
@@ -277,8 +277,8 @@ def test_pressed_into_a_corner_the_tracks_slip_and_the_body_may_turn(zone, monke
 @pytest.mark.parametrize("found_on", [1, 3])
 def test_the_walls_are_passed_until_a_way_out_is_found(zone, monkeypatch, found_on):
     note(zone, monkeypatch, "survey_if_due", "pass_wall")
-    monkeypatch.setattr(sweep, "say_openings", lambda z, wall: None)
-    monkeypatch.setattr(sweep, "exits", lambda z: [e for e in z.done if e[0] == "pass_wall"][found_on - 1 :])
+    put(monkeypatch, "say_openings", lambda z, wall: None)
+    put(monkeypatch, "exits", lambda z: [e for e in z.done if e[0] == "pass_wall"][found_on - 1 :])
     finish(sweep.find_exit(zone))
     walls = [entry[1] for entry in zone.done if entry[0] == "pass_wall"]
     assert walls == [(3 + number) % 4 for number in range(found_on)]
@@ -286,9 +286,9 @@ def test_the_walls_are_passed_until_a_way_out_is_found(zone, monkeypatch, found_
 
 def test_no_wall_is_passed_where_the_way_out_is_known_or_time_is_short(zone, monkeypatch):
     note(zone, monkeypatch, "survey_if_due", "pass_wall")
-    monkeypatch.setattr(sweep, "exits", lambda z: [1])
+    put(monkeypatch, "exits", lambda z: [1])
     finish(sweep.find_exit(zone))
-    monkeypatch.setattr(sweep, "exits", lambda z: [])
+    put(monkeypatch, "exits", lambda z: [])
     zone.late = True
     finish(sweep.find_exit(zone))
     assert not zone.done

@@ -7,6 +7,9 @@ from collections.abc import Callable, Coroutine
 from types import SimpleNamespace
 from typing import Any
 
+import pytest
+
+from behaviours.zone import comb, sweep
 from behaviours.zone.load import Load
 from behaviours.zone.settings import ResumeSettings, ZoneSettings
 from robotcore.readings import OK, Colour, Drive
@@ -55,3 +58,9 @@ def finish(task: Coroutine[Any, Any, Any]) -> Any:
     except StopIteration as end:
         return end.value
     raise AssertionError("it waits for something else")
+
+
+def put(patch: pytest.MonkeyPatch, name: str, instead: Any) -> None:
+    """Put something instead of what sweep and comb know by that name."""
+    for module in (sweep, comb):
+        patch.setattr(module, name, instead, raising=False)

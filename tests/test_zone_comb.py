@@ -10,11 +10,11 @@ import pytest
 from behaviours.zone import comb, sweep
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER, Chart
 from behaviours.zone.comb import THE_ENTRY, gaps_of, is_open, teeth
-from behaviours.zone.drive import LATE, SEEN, STRIP, THERE, TOUCH, lane_along
+from behaviours.zone.drive import LATE, SEEN, STRIP, THERE, TOUCH, lane_along, lane_start
 from behaviours.zone.openings import NOMINAL_M, Opening
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import ChartSettings
-from behaviours.zone.sweep import Sight, lane_start, turn_and_fetch
+from behaviours.zone.sweep import Sight, turn_and_fetch
 from robotcore.rig import Mount
 from tests.zone_stand_in import StandIn, finish, put
 

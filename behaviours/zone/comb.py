@@ -22,11 +22,9 @@ from behaviours.zone.drive import (
     strip_ahead,
     turn_to,
 )
-from behaviours.zone.openings import Opening, along, same
+from behaviours.zone.openings import THE_ENTRY, Opening, along, same
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.survey import survey_if_due
-
-THE_ENTRY = Opening(ENTRY, 0.0, 0.28)
 
 
 async def comb(z: Zone) -> None:

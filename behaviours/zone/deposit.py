@@ -120,10 +120,11 @@ async def berth(z: Zone, corner: int) -> None:
     away, place = outward(corner), z.corner(corner)
     assert place is not None  # a berth is only known where its corner is
     ux, uy = math.cos(away), math.sin(away)
-    await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy, speed_m_s=z.s.sweep.comb_m_s)
+    x, y = place[0] - s.off_m * ux, place[1] - s.off_m * uy
+    await go_to(z, x, y, speed_m_s=z.s.sweep.comb_m_s)
     await take_along(z)
     await survey(z)
-    await go_to(z, place[0] - s.off_m * ux, place[1] - s.off_m * uy)
+    await go_to(z, x, y)
     await turn_to(z, away + math.pi)
     rear = z.robot.body.rear_m + z.half_m + s.clear_m
     gone = (z.chart.x - place[0]) * -ux + (z.chart.y - place[1]) * -uy

@@ -44,6 +44,13 @@ def lane_along(z: Zone, wall: int, off_m: float) -> Lane:
     return Lane(wall, (wall + z.turn) % 4, (wall + z.turn) * QUARTER, off_m)
 
 
+def lane_start(z: Zone, wall: int, off_m: float, behind_m: float) -> tuple[float, float]:
+    """Return where a lane along a wall begins: so far from it, and so far from the wall behind."""
+    (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
+    beside, behind = (z.chart.walls[wall] or 0.0) - off_m, (z.chart.walls[(wall - z.turn) % 4] or 0.0) - behind_m
+    return beside * nx + behind * bx, beside * ny + behind * by
+
+
 def off_lane(z: Zone, lane: Lane, off_m: float) -> float:
     """Return how far the axle is to the left of the lane."""
     distance = z.chart.walls[lane.wall]

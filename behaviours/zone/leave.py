@@ -7,7 +7,7 @@ import math
 
 from behaviours.settings import MarkerSettings
 from behaviours.strips import is_green
-from behaviours.zone.chart import ENTRY, ENTRY_GAP, NORMALS, QUARTER
+from behaviours.zone.chart import ENTRY_GAP, QUARTER
 from behaviours.zone.collect import roll_and_try
 from behaviours.zone.deposit import deposit
 from behaviours.zone.drive import (
@@ -16,6 +16,7 @@ from behaviours.zone.drive import (
     back_aside,
     go_to,
     lane_along,
+    lane_start,
     make_room,
     rest,
     straight,
@@ -23,12 +24,11 @@ from behaviours.zone.drive import (
     turn_to,
 )
 from behaviours.zone.enter import SILVER, is_silver
-from behaviours.zone.openings import Opening, along, before, same
+from behaviours.zone.openings import THE_ENTRY, Opening, along, before, same
 from behaviours.zone.scene import Zone
 from behaviours.zone.survey import survey
 from robotcore.control import Vote
 
-THE_ENTRY = Opening(ENTRY, 0.0, 0.0)
 LEFT_OF = (1.0, -1.0, -1.0, 1.0)  #: facing a wall, its axis points to the left (1) or to the right
 BESIDE_M = (0.0, 0.035, -0.035)
 OFF_LANE_M = 0.06  #: farther from a lane's beginning the robot goes there first
@@ -108,10 +108,8 @@ async def pass_wall(z: Zone, wall: int) -> None:
     """Drive along a wall from the corner behind to the one ahead; not into corners where something was dropped."""
     off = max(z.swing_m, z.s.exit.off_m)
     start, end = (off if number not in z.visited else off + z.s.exit.clear_m for number in z.ends(wall))
-    (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
-    beside, behind = z.chart.walls[wall], z.chart.walls[(wall - z.turn) % 4]
-    if beside is not None and behind is not None:
-        x, y = (beside - off) * nx + (behind - start) * bx, (beside - off) * ny + (behind - start) * by
+    if z.chart.walls[wall] is not None and z.chart.walls[(wall - z.turn) % 4] is not None:
+        x, y = lane_start(z, wall, off, start)
         if math.hypot(x - z.chart.x, y - z.chart.y) > OFF_LANE_M:
             await go_to(z, x, y)
     lane = lane_along(z, wall, z.s.exit.off_m)

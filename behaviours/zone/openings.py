@@ -7,7 +7,7 @@ may be counts. Near the wall the beam is narrow, so both ends are seen as late a
 import math
 from typing import NamedTuple
 
-from behaviours.zone.chart import NORMALS, Chart
+from behaviours.zone.chart import ENTRY, NORMALS, Chart
 from behaviours.zone.settings import ExitSettings
 from robotcore.readings import OUT_OF_RANGE, Range
 
@@ -32,6 +32,9 @@ class Opening(NamedTuple):
     middle_m: float
     width_m: float
     sure: bool = True
+
+
+THE_ENTRY = Opening(ENTRY, 0.0, 0.28)  #: the chart begins in its middle
 
 
 def along(wall: int, x: float, y: float) -> float:

@@ -24,6 +24,7 @@ from behaviours.zone.drive import (
     dock,
     go_to,
     lane_along,
+    lane_start,
     make_room,
     rest,
     straight,
@@ -31,7 +32,7 @@ from behaviours.zone.drive import (
     turn_to,
 )
 from behaviours.zone.leave import exits, pass_wall
-from behaviours.zone.openings import NOMINAL_M, Opening, along, same
+from behaviours.zone.openings import NOMINAL_M, THE_ENTRY, Opening, along, same
 from behaviours.zone.scene import Zone
 from behaviours.zone.survey import survey, survey_if_due
 
@@ -241,7 +242,7 @@ def say_openings(z: Zone, wall: int) -> None:
     """Say which openings a wall has."""
     for opening in z.openings.found:
         if opening.wall == wall:
-            entry = same(opening, Opening(ENTRY, 0.0, 0.0))
+            entry = same(opening, THE_ENTRY)
             z.robot.decide(
                 "opening", wall=SIDE_WORDS[wall], middle=round(opening.middle_m, 3), width=round(opening.width_m, 3),
                 entry=entry,
@@ -277,13 +278,6 @@ async def middle(z: Zone) -> None:
     await go_to(z, x, y, speed_m_s=z.s.sweep.comb_m_s)
     if not (z.complete or z.late):
         await inner_leg(z, lane_along(z, wall, half), z.s.sweep.end_m)
-
-
-def lane_start(z: Zone, wall: int, off_m: float, behind_m: float) -> tuple[float, float]:
-    """Return where a lane along a wall begins: so far from it, and so far from the wall behind."""
-    (nx, ny), (bx, by) = NORMALS[wall], NORMALS[(wall - z.turn) % 4]
-    beside, behind = (z.chart.walls[wall] or 0.0) - off_m, (z.chart.walls[(wall - z.turn) % 4] or 0.0) - behind_m
-    return beside * nx + behind * bx, beside * ny + behind * by
 
 
 async def to_lane(z: Zone, wall: int, begin: float) -> None:

@@ -4,6 +4,7 @@ import math
 import random
 
 import pytest
+from attrs import evolve
 from shapely.geometry import LineString, Point, Polygon, box
 
 from drivers.fake.course.catalogue import load_course, shipped
@@ -57,6 +58,18 @@ def test_walls_close_the_zone_but_for_its_openings(name):
         whole = whole.union(wall)
     assert sum(wall.area for wall in walls) == pytest.approx(ring.area - open_area, rel=1e-9)
     assert whole.difference(ring.buffer(1e-9)).area == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("side", ["north", "south", "east", "west"])
+@pytest.mark.parametrize("end", ["low", "high"])
+def test_an_opening_may_begin_in_a_corner(side, end):
+    """Then there is no wall beside it, and none of no length: that has no direction to push a robot in."""
+    zone = zone_course().zone
+    low = 0.0 if end == "low" else zone.side_m(side) - 0.27
+    zone = evolve(zone, openings=(evolve(zone.openings[0], side=side, low_m=low, high_m=low + 0.27),))
+    walls = [Polygon(wall.solid().corners) for wall in zone.walls()]
+    assert len(walls) == (4 if side in ("north", "south") else 5)
+    assert min(wall.area for wall in walls) > 1e-5
 
 
 def test_the_route_jumps_from_silver_to_green():

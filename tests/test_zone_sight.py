@@ -174,6 +174,24 @@ def test_a_marked_wall_side_shows_its_colour(tmp_path):
     assert Pose(*hand.robot.truth()) == Pose(1.54, 1.0, 0.0)
 
 
+@pytest.mark.parametrize("place", [(1.50, 0.85), (1.40, 1.0), (1.60, 0.75)])
+def test_paint_on_a_wall_is_seen_and_not_ranged(tmp_path, place):
+    """All round, the range is that of bare walls: paint is as thick as nothing, and its ends throw no echo back."""
+    plain = zone_text()
+    marked = plain.replace('kinds = ["black"]\ncolour = "blue"', 'kinds = ["black"]\ncolour = "blue"\nmark = "wall"')
+    assert marked != plain
+    bare, painted = (hand_on(tmp_path, text).go(0.1) for text in (plain, marked))
+    ranges, blues = [], []
+    for degrees in range(0, 360, 4):
+        for hand in (bare, painted):
+            hand.put(*place, degrees).go(0.15)
+        ranges.append((bare.counts("side_range"), painted.counts("side_range")))
+        blues.append((bare.counts("front")[2], painted.counts("front")[2]))
+    assert all(one == two for one, two in ranges)
+    assert len({one for one, _ in ranges}) > 20
+    assert any(two != one for one, two in blues)
+
+
 def test_the_rig_looks_as_the_document_says():
     mount = harbour().mount("front")
     assert (mount.ahead_m, mount.up_m) == (0.1, 0.06)

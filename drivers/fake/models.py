@@ -79,6 +79,7 @@ class Scene:
     gauss: Callable[[], Noise]
     card: Colour | None = None  #: held before the front sensor, on the calibration pad
     yard: Yard | None = None  #: the objects of a zone
+    panels: tuple[Solid, ...] = ()  #: painted sides of walls: paint is seen, and heard or ranged by nothing
     presses: Presses = Factory(lambda: [PRESS_S])
 
 
@@ -136,7 +137,7 @@ def _front_view(scene: Scene) -> Callable[[float, float, float], tuple[float, Co
     if scene.card is not None:
         held: tuple[float, Colour | None] = (CARD_M, scene.card)
         return lambda x, y, heading: held
-    return make_cone(scene.solids, FRONT_HALF_ANGLE, math.radians(80.0), FRONT_REACH_M)
+    return make_cone((*scene.solids, *scene.panels), FRONT_HALF_ANGLE, math.radians(80.0), FRONT_REACH_M)
 
 
 CARD_M = 0.040  #: where the calibration card is held before the front sensor

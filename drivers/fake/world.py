@@ -140,8 +140,7 @@ class World:
     def _fit(self, site: Site, rig: Rig, drawn: Drawn) -> Board:
         scene = Scene(
             self.truth, drawn, rig.body, self.step_s, site.look, site.relief,
-            (*site.solids, *site.panels), site.field, self.joints, self._gauss, site.card, self.yard,
-            self.presses,
+            site.solids, site.field, self.joints, self._gauss, site.card, self.yard, site.panels, self.presses,
         )  # fmt: skip
         board = Board(self.row, self.step_s)
         for i, entry in enumerate(rig.fitted):

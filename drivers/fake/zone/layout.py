@@ -14,6 +14,7 @@ from drivers.fake.course.shapes import Colour, Pose, Strip, Wall
 SIDES = ("east", "north", "west", "south")
 CORNERS = ("south-west", "south-east", "north-east", "north-west")
 _OUTWARD = {"east": 0.0, "north": math.pi / 2, "west": math.pi, "south": -math.pi / 2}
+LEAST_M = 0.0005  #: there is no shorter wall
 PANEL_M = 0.0005  #: a painted wall side stands out so far
 
 
@@ -153,7 +154,8 @@ class Zone:
                     ends += [opening.low_m, opening.high_m]
             ends.append(self.side_m(side) + reach)
             for low, high in zip(ends[::2], ends[1::2], strict=True):
-                yield self._piece(side, low, high, 0.5 * self.wall_m, self.wall_m, self.wall_colour, f"zone.{side}")
+                if high - low > LEAST_M:  # an opening may begin in the corner
+                    yield self._piece(side, low, high, 0.5 * self.wall_m, self.wall_m, self.wall_colour, f"zone.{side}")
 
     def panels(self) -> Iterator[Wall]:
         """Yield the painted wall sides at berths, as thin sheets that only sensors meet."""

@@ -8,7 +8,6 @@ from behaviours.zone.chart import QUARTER
 from behaviours.zone.settings import MissionSettings
 from robotcore.cli.main import main
 from robotcore.recording.reader import open_recording
-from robotcore.settings import replaced
 from tests.driving import drive, rig_of
 from tests.zone_team import settings_for
 
@@ -54,10 +53,7 @@ def test_every_decision_about_an_object_is_voted(run):
 def test_a_lane_is_the_offset_curve_of_the_walls():
     """Outside check, closed form: the curve at distance d inside a rectangle is the rectangle with each side moved
     in by d; on a leg of the second round the axle is 0.225 m (130 mm and a pitch of 95) from the wall beside it."""
-    plain = MissionSettings()
-    sweep = replaced(plain.zone.sweep, inside_m=0.0)
-    settings = replaced(plain, zone=replaced(plain.zone, sweep=sweep))
-    run = drive("fake:basin?seed=2", mission="zone", settings=settings, seconds=100.0, trace=True)
+    run = drive("fake:basin?seed=2", mission="zone", settings=MissionSettings(), seconds=100.0, trace=True)
     zone = run.world.judge.course.zone
     rounds = [d.tick for d in run.decisions if d.name == "round"][:2]
     off = []

@@ -1,6 +1,8 @@
 """The zone's detectors and policies, each with made-up readings; nothing here drives a simulated robot."""
 
 import math
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -14,6 +16,7 @@ from behaviours.zone.enter import SilverWatch, is_silver
 from behaviours.zone.hand import HELD, JAMMED, NOTHING, held_by
 from behaviours.zone.load import Load
 from behaviours.zone.openings import Opening, Openings, same
+from behaviours.zone.scene import Zone
 from behaviours.zone.settings import (
     ChartSettings,
     ClassSettings,
@@ -199,6 +202,20 @@ def test_the_load_survives_being_said_and_read():
     again = Load(read_settings(MissionSettings, text, "test").resume)
     assert again.fields() == told
     assert again.count == 2
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "visits"), [([], [], 0), (["kit", "silver"], [], 1), (["kit"], ["black", "black"], 2)]
+)
+@pytest.mark.parametrize("sooner_s", [-0.1, 0.1])
+def test_it_is_late_once_no_more_time_is_left_than_it_takes_to_drop_and_leave(left, right, visits, sooner_s):
+    """Kit and silver go to one berth, black to another: each berth is a visit, each object takes its time there."""
+    z: Any = SimpleNamespace(s=ZoneSettings(), load=Load(ResumeSettings()), sample=SimpleNamespace(time_s=0.0))
+    z.load.holds["left"] += left
+    z.load.holds["right"] += right
+    s = z.s.sweep
+    z.sample.time_s = s.end_s - s.leave_s - visits * s.visit_s - len(left + right) * s.drop_s - sooner_s
+    assert Zone.late.fget(z) == (sooner_s < 0.0)  # type: ignore[attr-defined]
 
 
 # ---------------------------------------------------------------------------------------------- chart

@@ -9,7 +9,7 @@ import pytest
 
 from behaviours.zone import comb, sweep
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER, Chart
-from behaviours.zone.comb import THE_ENTRY, gaps_of, is_open, teeth
+from behaviours.zone.comb import THE_ENTRY, doors, gaps_of, is_open, outward_from, teeth
 from behaviours.zone.drive import LATE, SEEN, STRIP, THERE, TOUCH, lane_along, lane_start
 from behaviours.zone.openings import NOMINAL_M, Opening
 from behaviours.zone.scene import Zone
@@ -174,13 +174,31 @@ def test_teeth_stand_side_by_side_from_corner_to_corner_in_the_order_in_which_th
     assert places == sorted(places, key=lambda place: onward * place)
 
 
-@pytest.mark.parametrize(("width", "aside"), [(0.28, 0.14 - 0.097), (0.26, 0.13 - 0.097), (0.16, 0.0)])
-def test_two_teeth_go_into_an_opening_as_far_apart_as_the_body_has_room(zone, width, aside):
+@pytest.mark.parametrize("wall", [0, 1, 3])
+@pytest.mark.parametrize("share", [0.2, 0.4, 0.55, 0.8])
+def test_before_openings_too_teeth_stand_side_by_side_and_within_the_bodys_reach(zone, wall, share):
+    low, high = ends_of(wall)
+    zone.openings.found = [Opening(wall, low + share * (high - low), 0.28)]
+    places = sorted(teeth(zone, wall))
+    assert max(b - a for a, b in itertools.pairwise(places)) <= zone.s.sweep.comb_m + 1e-9
+    assert len(set(places)) == len(places)
+    assert min(places) >= low + zone.swing_m - 1e-9
+    assert max(places) <= high - zone.swing_m + 1e-9
+
+
+@pytest.mark.parametrize(("width", "aside"), [(0.28, 0.14 - 0.097), (0.26, 0.13 - 0.097)])
+def test_two_doors_lie_in_an_opening_as_far_apart_as_the_body_has_room_and_a_tooth_before_each(zone, width, aside):
     zone.openings.found = [Opening(1, 0.55, width)]
-    inside = [place - 0.55 for place in teeth(zone, 1) if abs(place - 0.55) <= 0.5 * width]
-    assert inside == pytest.approx(sorted({aside, -aside}, reverse=True))  # along the left wall: back to the entry
-    assert teeth(zone, 3) == sorted(teeth(zone, 3))
-    assert is_open(zone, 1, 0.55 + inside[0], 0.001 - HALF_M - zone.s.sweep.rim_m) == (width > 0.2)
+    assert doors(zone, 1) == pytest.approx([0.55 - aside, 0.55 + aside])
+    assert doors(zone, 0) == doors(zone, 3) == []
+    places = teeth(zone, 1)
+    assert all(any(abs(door - place) < 1e-9 for place in places) for door in doors(zone, 1))
+    assert all(is_open(zone, 1, door, 0.001 - HALF_M - zone.s.sweep.rim_m) for door in doors(zone, 1))
+
+
+def test_an_opening_hardly_wider_than_the_body_has_its_door_in_the_middle(zone):
+    zone.openings.found = [Opening(1, 0.55, 0.16)]
+    assert set(doors(zone, 1)) == {0.55}
 
 
 def test_the_wall_next_to_an_opening_is_combed_up_to_its_ends(zone):
@@ -192,10 +210,58 @@ def test_the_wall_next_to_an_opening_is_combed_up_to_its_ends(zone):
                 assert min(abs(tooth - end) for tooth in teeth(zone, 1)) <= 0.055
 
 
-def test_no_tooth_of_an_opening_in_a_corner_is_out_of_the_bodys_reach(zone):
+def test_no_tooth_and_no_door_of_an_opening_in_a_corner_is_out_of_the_bodys_reach(zone):
     zone.openings.found = [Opening(1, 0.14, 0.28)]
-    inside = [place for place in teeth(zone, 1) if place < 0.28]
-    assert inside == pytest.approx([0.14 + 0.14 - HALF_M - 0.012])
+    door = 0.14 + 0.14 - HALF_M - zone.s.sweep.rim_m
+    assert doors(zone, 1) == pytest.approx([door])  # the other one would be in the corner
+    assert min(teeth(zone, 1)) == pytest.approx(max(door, zone.swing_m))
+
+
+# ------------------------------------------------------------------------------- in which order teeth come
+
+COMB = [0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0]
+
+
+@pytest.mark.parametrize(
+    ("middles", "onward", "order"),
+    [
+        ([], 1.0, COMB),
+        ([], -1.0, COMB[::-1]),
+        ([0.3], 1.0, [0.2, 0.1, 0.0, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0]),
+        ([0.3], -1.0, [0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 0.3, 0.2, 0.1, 0.0]),
+        ([0.26, 0.81], 1.0, [0.2, 0.1, 0.0, 0.3, 0.4, 0.5, 0.8, 0.7, 0.6, 0.9, 1.0]),
+        ([0.81, 0.26], -1.0, [0.9, 1.0, 0.8, 0.7, 0.6, 0.3, 0.4, 0.5, 0.2, 0.1, 0.0]),
+    ],
+)
+def test_teeth_go_outward_from_openings_the_near_side_first_one_opening_after_the_other(middles, onward, order):
+    assert outward_from(middles, COMB[:: round(onward)], onward) == order
+
+
+def side(place: float, middles: list[float]) -> tuple[float, bool]:
+    """Return the middle of the opening next to a place, and on which side of it the place lies."""
+    middle = min(middles, key=lambda m: abs(place - m))
+    return middle, place > middle
+
+
+@pytest.mark.parametrize("turn", [1, -1])
+@pytest.mark.parametrize("wall", range(4))
+@pytest.mark.parametrize("shares", [(0.3,), (0.5,), (0.26, 0.74)])
+def test_no_tooth_pushes_towards_an_opening_what_the_one_before_pushed_aside(zone, wall, turn, shares):
+    """On each side of each opening every tooth is farther from it than those before; and none is left out."""
+    zone.turn, (low, high) = turn, ends_of(wall)
+    zone.openings.found = [Opening(wall, low + share * (high - low), 0.26) for share in shares]
+    middles = [o.middle_m for o in gaps_of(zone, wall)]
+    places = teeth(zone, wall)
+    groups = {side(place, middles): list[float]() for place in places}
+    for place in places:
+        groups[side(place, middles)].append(place)
+    for (middle, _), group in groups.items():
+        away = [abs(place - middle) for place in group]
+        assert away == sorted(away)
+    heading = lane_along(zone, wall, 0.0).heading_rad
+    onward = math.sin(heading) if wall % 2 == 0 else math.cos(heading)
+    last = max(groups[side(max(places, key=lambda p: onward * p), middles)], key=lambda p: onward * p)
+    assert places[-1] == last  # it ends at the corner that comes next
 
 
 @pytest.mark.parametrize(
@@ -242,16 +308,32 @@ def test_before_a_wall_the_jaws_close_once_where_they_reach_it(zone):
     assert "survey_if_due" in names(zone)
 
 
-def test_in_an_opening_it_goes_slowly_and_the_jaws_close_before_the_line_and_on_it(zone):
+@pytest.mark.parametrize("into", [False, True])
+def test_before_an_opening_it_goes_slowly_and_closes_the_jaws_before_the_line_or_by_a_door_on_it(zone, into):
     zone.openings.found = [Opening(0, 0.1, 0.28)]
-    at_tooth(zone)
+    at_tooth(zone, doubt_m=0.02)
     s = zone.s.sweep
-    finish(comb.tooth(zone, 0, 0.1 + 0.14 - HALF_M - s.rim_m))
-    assert [room for name, *room in zone.done if name == "jaws"] == [
-        [pytest.approx(s.before_m)], [pytest.approx(0.0, abs=1e-9)]
-    ]  # fmt: skip
-    assert [speed for _, speed in drives(zone)] == [s.comb_m_s, s.slow_m_s, s.slow_m_s]
-    assert [way for way, _ in drives(zone)] == pytest.approx([0.5 - s.before_m - s.gate_m, s.gate_m, s.before_m])
+    finish(comb.tooth(zone, 0, 0.1 + 0.14 - HALF_M - s.rim_m, into))
+    ends = 0.0 if into else s.before_m
+    assert [room for name, *room in zone.done if name == "jaws"] == [[pytest.approx(ends, abs=1e-9)]]
+    assert [speed for _, speed in drives(zone)] == [s.comb_m_s, s.slow_m_s]
+    assert [way for way, _ in drives(zone)] == pytest.approx([0.5 - ends - s.gate_m, s.gate_m])
+    assert "approach" not in names(zone)  # there is no wall to touch
+
+
+@pytest.mark.parametrize("looks", [False, True])
+def test_after_a_look_round_it_faces_the_wall_again(zone, monkeypatch, looks):
+    turns(monkeypatch, [])
+
+    async def survey_if_due(z: Any) -> bool:
+        z.chart.heading += 0.4 * looks
+        return looks
+
+    put(monkeypatch, "survey_if_due", survey_if_due)
+    at_tooth(zone)
+    finish(comb.tooth(zone, 0, 0.1))
+    assert [entry[1] for entry in zone.done if entry[0] == "turn_to"] == [0.0] * looks
+    assert (zone.chart.x, zone.chart.y) == pytest.approx((1.2 - FRONT_M - zone.s.sweep.before_m, 0.1))
 
 
 def test_beside_an_opening_it_goes_slowly_too_and_touches_nothing(zone):

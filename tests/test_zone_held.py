@@ -12,8 +12,11 @@ from typing import Any
 import pytest
 
 from behaviours.zone import drive, survey
-from behaviours.zone.chart import QUARTER, Chart
+from behaviours.zone.chart import NO_ECHO, QUARTER, Chart, Echo
 from behaviours.zone.drive import (
+    AGREED,
+    AGREED_M,
+    AGREED_RAD,
     ALIKE_M,
     BESIDE_M,
     FAR_RAD,
@@ -49,7 +52,7 @@ class Turner(StandIn):
         self.chart = Chart(ChartSettings(), Mount(0.03, -0.08, 0.06, -QUARTER), 0.14)
         self.chart.walls = [1.2, 0.45, 0.0, 0.45]
         self.chart.place(0.6, 0.0, 0.3, 0.01, 0.02)
-        self.swing_m, self.surveyed_s = 0.142, 0.0
+        self.swing_m = 0.142
         self.said: list[str] = []
         self.robot.decide = lambda name, **fields: self.said.append(name)
         self.sample.side_range = hears(0.0)
@@ -63,12 +66,17 @@ class Turner(StandIn):
 # ------------------------------------------------------------------------------------- what is heard beside
 
 
-def alike(*readings: Range) -> bool:
-    zone: Any = SimpleNamespace(sample=SimpleNamespace(side_range=SILENT))
+WHILE_RAD = 2.0 * FAR_RAD / (UNTURNED - 1)  #: so much the tracks turn from one reading to the next
+
+
+def alike(*readings: Range, turns: float = WHILE_RAD, echoes: dict[int, Echo] | None = None) -> bool:
+    """Tell whether readings are of one thing beside; `echoes` says what some are to the chart, the rest nothing."""
+    zone: Any = SimpleNamespace(sample=SimpleNamespace(side_range=SILENT), chart=SimpleNamespace(echo=NO_ECHO))
     beside = Beside(zone)
-    for reading in readings:
+    for number, reading in enumerate(readings):
         zone.sample.side_range = reading
-        beside.see()
+        zone.chart.echo = (echoes or {}).get(number, NO_ECHO)
+        beside.see(turns * number)
     return beside.alike
 
 
@@ -97,6 +105,33 @@ def test_a_wall_that_goes_out_of_hearing_is_one_from_which_the_body_turns():
     assert not alike(*[heard(0.10)] * UNTURNED, SILENT, *[heard(0.10)] * UNTURNED)
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("share", "held"), [(0.98, False), (1.02, True)])
+def test_only_a_great_turn_counts_and_only_since_the_first_reading(sign, share, held):
+    count = 3 * UNTURNED
+    turns = sign * share * FAR_RAD / (count - 1)
+    assert alike(*[heard(0.10)] * count, turns=turns) == held
+    assert alike(*[SILENT] * 20, *[heard(0.10)] * count, turns=turns) == held  # before that it turned freely
+
+
+@pytest.mark.parametrize("off_m", [AGREED_M - 0.001, 0.001 - AGREED_M, AGREED_M + 0.001, -AGREED_M - 0.001])
+def test_readings_of_a_wall_where_the_chart_has_it_after_a_turn_say_that_the_body_turned(off_m):
+    """Once may be chance. Two walls may be as far off as each other: then all is alike though the body turns."""
+    late = math.ceil(AGREED_RAD / WHILE_RAD) + 1
+    as_expected = {late + i: Echo(1, off_m) for i in range(AGREED)}
+    assert alike(*[heard(0.10)] * 2 * UNTURNED, echoes=as_expected) == (abs(off_m) > AGREED_M)
+    del as_expected[late]
+    assert alike(*[heard(0.10)] * 2 * UNTURNED, echoes=as_expected)
+
+
+def test_readings_of_the_wall_from_which_it_turns_away_say_nothing():
+    """At the turn's beginning that wall is where the chart has it, held fast or not; and no wall is none."""
+    early = {i: Echo(1, 0.0) for i in range(math.floor(AGREED_RAD / WHILE_RAD))}
+    assert len(early) >= AGREED
+    assert alike(*[heard(0.10)] * 2 * UNTURNED, echoes=early)
+    assert alike(*[heard(0.10)] * 2 * UNTURNED, echoes={i: Echo(-1, 0.0) for i in range(99)})
+
+
 # --------------------------------------------------------------------------------------- turning on the spot
 
 
@@ -119,8 +154,7 @@ def test_a_range_that_stays_as_it_is_through_a_great_turn_means_that_the_body_is
         return True
 
     monkeypatch.setattr(survey, "survey", look)
-    zone.sample.time_s = 5.0
-    assert finish(survey.survey_if_due(zone))
+    assert finish(survey.survey_if_due(zone))  # it is not known how far the body turned
     assert looked == [zone]
 
 
@@ -140,13 +174,43 @@ def test_a_body_that_turns_is_not_held_fast(hears):
     assert finish(turn_on_spot(zone, 0.3 + 2.5, never)) == THERE
     assert zone.chart.heading == pytest.approx(2.8, abs=0.02)
     assert zone.chart.heading_sd_rad == before
-    assert zone.surveyed_s == 0.0
+    assert not finish(survey.survey_if_due(zone))
     assert zone.turn == 0.0
 
 
 def test_a_short_turn_beside_a_wall_says_nothing():
     zone: Any = Turner(lambda turned: heard(0.11))
     assert finish(turn_on_spot(zone, 0.3 + FAR_RAD - 0.05, never)) == THERE
+
+
+# -------------------------------------------------------------------------------------- gently near openings
+
+
+class Fastest(Turner):
+    """Notes the fastest turn that was asked for."""
+
+    fastest = 0.0
+
+    def wheels(self, speed_m_s: float, turn_rad_s: float) -> None:
+        self.fastest = max(self.fastest, abs(turn_rad_s))
+        super().wheels(speed_m_s, turn_rad_s)
+
+
+@pytest.mark.parametrize("wall", range(4))
+@pytest.mark.parametrize("beside", [0.0, 0.2, -0.2])
+@pytest.mark.parametrize("farther", [-0.01, 0.01])
+def test_near_an_opening_it_turns_gently(wall, beside, farther):
+    """What the jaws kick rolls the farther the faster they come: it must not get so far as the opening's nearer end."""
+    zone: Any = Fastest()
+    s, chart = zone.s.sweep, zone.chart
+    chart.walls = [0.0, 0.0, 0.0, 0.0]
+    chart.walls[wall] = math.sqrt((s.kick_m + farther) ** 2 - beside**2)
+    chart.place(0.0, 0.0, 0.3, 0.01, 0.02)
+    low, high = sorted((beside, beside + math.copysign(0.28, beside))) if beside else (-0.14, 0.14)
+    chart.gaps = [(wall, low, high)]
+    assert finish(turn_on_spot(zone, 0.3 + 2.5, never)) == THERE
+    assert zone.fastest == pytest.approx(s.gentle_rad_s if farther < 0.0 else s.fast_rad_s)
+    assert s.gentle_rad_s < s.fast_rad_s
 
 
 # ----------------------------------------------------------------------------------- coming free, and stopping

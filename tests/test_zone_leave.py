@@ -8,6 +8,7 @@ import pytest
 
 from behaviours.settings import MarkerSettings
 from behaviours.zone import leave as module
+from behaviours.zone import survey as survey_module
 from behaviours.zone.chart import ENTRY, ENTRY_GAP, NORMALS, QUARTER, Chart
 from behaviours.zone.leave import BESIDE_M, GREEN, NOTHING, Strips, at_entry, exits, leave, try_exit
 from behaviours.zone.load import Load
@@ -36,7 +37,7 @@ def zone() -> Any:
     robot = SimpleNamespace(decide=lambda name, **fields: said.append(name), fault=lambda kind, text: said.append(kind))
     return SimpleNamespace(
         s=ZoneSettings(), chart=chart, openings=Openings(ExitSettings()), robot=robot, eyes_m=0.07, said=said,
-        load=Load(ResumeSettings()), surveyed_s=-math.inf,
+        load=Load(ResumeSettings()),
         sample=SimpleNamespace(time_s=300.0, floor_left=colour(WHITE), floor_right=colour(WHITE)),
     )  # fmt: skip
 
@@ -99,7 +100,8 @@ def plan(monkeypatch, outcomes: dict[str, list[str]]) -> list[str]:
         asked.append("survey")
         return True
 
-    monkeypatch.setattr(module, "survey", survey)
+    for where in (module, survey_module):
+        monkeypatch.setattr(where, "survey", survey)
     monkeypatch.setattr(module, "try_exit", ends("try_exit"))
     monkeypatch.setattr(module, "search", ends("search"))
     return asked
@@ -122,13 +124,26 @@ def test_where_the_exit_was_not_where_it_should_be_the_walls_are_followed_and_si
     assert asked == ["survey", "try_exit", "search", "survey", "try_exit"]
 
 
-def test_a_look_round_that_is_fresh_is_not_done_again(monkeypatch):
+@pytest.mark.parametrize("share", [0.9, 1.1])
+@pytest.mark.parametrize("lost", [False, True])
+def test_before_the_way_out_it_looks_round_only_where_the_heading_is_in_doubt(monkeypatch, share, lost):
+    """As sure as before a berth: the way out is driven blind just as well."""
     z = zone()
     z.openings.add(Opening(RIGHT, 0.3, 0.25))
-    z.surveyed_s = z.sample.time_s - z.s.exit.fresh_s
+    z.chart.place(0.6, 0.0, 0.0, 0.01, share * z.s.drop.due_rad)
+    z.chart.lost = lost
     asked = plan(monkeypatch, {"try_exit": [GREEN], "search": []})
     assert finish(leave(z, MarkerSettings()))
-    assert asked == ["try_exit"]
+    assert asked == (["survey", "try_exit"] if lost or share > 1.0 else ["try_exit"])
+
+
+def test_after_a_failure_it_looks_round_however_sure_it_is(monkeypatch):
+    z = zone()
+    z.openings.add(Opening(RIGHT, 0.3, 0.25))
+    z.chart.place(0.6, 0.0, 0.0, 0.001, 0.001)
+    asked = plan(monkeypatch, {"try_exit": [NOTHING, GREEN], "search": ["silver"]})
+    assert finish(leave(z, MarkerSettings()))
+    assert asked == ["try_exit", "search", "survey", "try_exit"]
 
 
 def test_it_is_tried_so_often_and_then_said_aloud(monkeypatch):
@@ -194,3 +209,64 @@ def test_no_opening_is_measured_through_what_was_dropped_before_it(dropped, midd
     z.corner = lambda number: Zone.corner(z, number)
     z.visited = {z.ends(1)[0]} if dropped else set()
     assert module.over_berth(z, 1, middle_m + 0.255, 0.3) == over
+
+
+def test_an_opening_that_is_a_whole_wall_when_passed_is_dropped_and_not_driven_into(monkeypatch):
+    z, wrong, right = zone(), Opening(RIGHT, 0.25, 0.275), Opening(0, 0.1, 0.27)
+    for opening in (wrong, right):
+        z.openings.add(opening)
+        z.chart.gaps.append((opening.wall, 0.0, 0.1))
+
+    async def measure(z, opening):
+        return None
+
+    async def go_out(z, opening, marker):
+        raise AssertionError("it drives at a wall")
+
+    monkeypatch.setattr(module, "measure", measure)
+    monkeypatch.setattr(module, "go_out", go_out)
+    assert finish(try_exit(z, wrong, MarkerSettings(), 0)) == NOTHING
+    assert z.openings.found == [right]
+    assert {wall for wall, _, _ in z.chart.gaps} == {ENTRY, 0}
+    assert z.said == ["no exit here"]
+
+
+@pytest.mark.parametrize(
+    ("passed", "lost", "known"),
+    [
+        (None, False, None),
+        (None, True, "old"),  # with a chart that is lost nobody knows what was passed
+        (Opening(RIGHT, 0.31, 0.26), False, "new"),
+        (Opening(RIGHT, 0.31, 0.10), False, "old"),  # met, but askew: it is there
+    ],
+)
+def test_to_measure_an_opening_tells_what_the_range_heard_on_the_way(monkeypatch, passed, lost, known):
+    z, old = zone(), Opening(RIGHT, 0.30, 0.25)
+    z.turn, z.visited, z.swing_m = 1, set(), 0.15
+    z.held_in = lambda x, y: (x, y)
+    z.ends = lambda wall: Zone.ends(z, wall)
+    z.corner = lambda number: Zone.corner(z, number)
+    z.openings.add(old)
+    z.openings.latest = Opening(0, 0.0, 0.27)  # measured before: says nothing of this pass
+
+    async def still(*args, **kwargs):
+        return None
+
+    async def along_wall(z, lane, end_m, stop=None, most_m=0.0):
+        z.chart.lost = lost
+        if passed is not None:
+            z.openings.add(passed)
+        return "there"
+
+    for name in ("go_to", "turn_to", "rest"):
+        monkeypatch.setattr(module, name, still)
+    monkeypatch.setattr(module, "along_wall", along_wall)
+    assert finish(module.measure(z, old)) == {None: None, "old": old, "new": passed}[known]
+
+
+def test_of_ways_out_the_surest_comes_first_and_of_alike_ones_the_latest():
+    z = zone()
+    first, second, sure = Opening(0, -0.2, 0.275, False), Opening(0, 0.2, 0.275, False), Opening(RIGHT, 0.3, 0.25)
+    for opening in (first, sure, second, Opening(ENTRY, 0.0, 0.27)):
+        z.openings.add(opening)
+    assert exits(z) == [sure, second, first]

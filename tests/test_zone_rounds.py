@@ -1,5 +1,6 @@
 """What is swept in which order: rounds, comb, middle; each wall of the comb; lanes; and what stands in the way."""
 
+import itertools
 import math
 from types import SimpleNamespace
 from typing import Any
@@ -7,14 +8,16 @@ from typing import Any
 import pytest
 
 from behaviours.zone import comb, sweep
-from behaviours.zone.chart import ENTRY, NORMALS, QUARTER, Chart
+from behaviours.zone.chart import ENTRY, LEFT, NORMALS, QUARTER, Chart
 from behaviours.zone.drive import SEEN, STRIP, THERE, lane_along
+from behaviours.zone.openings import Opening
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import ChartSettings
 from robotcore.rig import Mount
 from tests.zone_stand_in import StandIn, finish, put
 
 FRONT_M, HALF_M = 0.10, 0.085  #: the rig: as in drivers/rigs/harbour.toml
+JAWS_M, MOUTH_M, LARGEST_M = 0.060, 0.110, 0.050  #: of jaws and objects, by MECHANICS.md
 
 
 @pytest.fixture
@@ -115,12 +118,25 @@ def test_each_wall_is_combed_and_then_the_corner_to_which_its_teeth_lead(zone, m
     assert list(dict.fromkeys(walls)) == [(ENTRY + turn * i) % 4 for i in range(4)]  # from the wall behind it on
     for i, (name, *args) in enumerate(zone.done):
         if name == "into_corner":
-            _, wall, place = zone.done[i - 1]
+            _, wall, place, _ = next(entry for entry in zone.done[i::-1] if entry[0] == "tooth" and not entry[3])
             x, y = Zone.corner(zone, args[0]) or (0.0, 0.0)
             assert abs(place - (y if wall % 2 == 0 else x)) == pytest.approx(zone.swing_m)  # its last tooth is beside
     assert sum(entry[0] == "into_corner" for entry in zone.done) == 4
     firsts = [entry[1] for entry in zone.done if entry[0] == "before_tooth" and entry[3]]
     assert firsts == list(dict.fromkeys(walls))
+
+
+def test_the_front_goes_into_openings_by_their_doors_once_their_wall_is_combed(zone, monkeypatch):
+    """What lies beside an opening was taken or pushed away from it by then."""
+    note(zone, monkeypatch, "before_tooth", "tooth", "into_corner")
+    zone.openings.found = [Opening(1, 0.6, 0.28)]
+    finish(comb.comb(zone))
+    for wall in range(4):
+        driven = [(place, into) for _, at, place, into in (e for e in zone.done if e[0] == "tooth") if at == wall]
+        assert driven == [(p, False) for p in comb.teeth(zone, wall)] + [(p, True) for p in comb.doors(zone, wall)]
+        assert any(into for _, into in driven) == (wall in (1, ENTRY))
+    for (name, *come), (then, *tooth) in itertools.pairwise(zone.done):
+        assert name != "before_tooth" or (then, tooth[:2]) == ("tooth", come[:2])
 
 
 @pytest.mark.parametrize("what", ["complete", "late"])
@@ -129,6 +145,59 @@ def test_the_comb_ends_with_the_tooth_after_which_there_is_no_need_or_no_time(zo
     zone.after["tooth"] = ends(zone, "tooth", what, 3)
     finish(comb.comb(zone))
     assert [entry[0] for entry in zone.done] == ["before_tooth", "tooth"] * 3
+
+
+def miss(z: Any, monkeypatch: pytest.MonkeyPatch, numbers: set[int]) -> list[tuple[float, bool]]:
+    """Comb the left wall, where teeth of these numbers meet what they do not take; return what was driven."""
+    z.openings.found = [Opening(LEFT, 0.6, 0.28)]
+    note(z, monkeypatch, "before_tooth", "tooth")
+    count = itertools.count(1)
+
+    def met() -> None:
+        z.missed = z.missed or next(count) in numbers
+
+    z.after["tooth"] = met
+    finish(comb.comb_wall(z, LEFT))
+    return [(entry[2], entry[3]) for entry in z.done if entry[0] == "tooth"]
+
+
+def test_where_something_was_met_and_not_taken_the_places_beside_are_combed_once_more_and_then_the_rest(
+    zone, monkeypatch
+):
+    driven, pitch = miss(zone, monkeypatch, {4}), zone.s.sweep.comb_m
+    plan = [(p, False) for p in comb.teeth(zone, LEFT)] + [(p, True) for p in comb.doors(zone, LEFT)]
+    place = plan[3][0]
+    assert driven[:4] == plan[:4]
+    assert sorted(driven[4:7]) == [(pytest.approx(place + off), False) for off in (-pitch, 0.0, pitch)]
+    assert driven[7:] == plan[4:]
+    firsts = [entry[3] for entry in zone.done if entry[0] == "before_tooth"]
+    assert firsts == [True] + [False] * (len(firsts) - 1)
+
+
+@pytest.mark.parametrize("end", [0, 1])
+def test_beside_a_miss_next_to_a_corner_it_stays_within_the_bodys_reach(zone, monkeypatch, end):
+    zone.openings.found = [Opening(LEFT, 0.6, 0.28)]
+    places, reach = comb.teeth(zone, LEFT), comb.reach(zone, LEFT)
+    number = min(range(len(places)), key=lambda i: abs(places[i] - reach[end]))
+    driven = miss(zone, monkeypatch, {number + 1})
+    inward = reach[end] + zone.s.sweep.comb_m * (1.0, -1.0)[end]
+    again = sorted((place for place, _ in driven[number + 1 : number + 4]), key=lambda place: abs(place - reach[end]))
+    assert again == pytest.approx([reach[end], reach[end], inward])
+
+
+def test_it_comes_again_so_often_along_a_wall_and_to_the_wall_only(zone, monkeypatch):
+    driven = miss(zone, monkeypatch, set(range(1, 200)))
+    teeth = len(comb.teeth(zone, LEFT)) + len(comb.doors(zone, LEFT))
+    assert zone.s.sweep.again > 0
+    assert len(driven) == teeth + 3 * zone.s.sweep.again
+    assert sum(into for _, into in driven) == len(comb.doors(zone, LEFT))
+
+
+def test_a_miss_at_a_door_is_combed_again_before_the_line(zone, monkeypatch):
+    zone.openings.found = [Opening(LEFT, 0.6, 0.28)]
+    last = len(comb.teeth(zone, LEFT)) + len(comb.doors(zone, LEFT))
+    driven = miss(zone, monkeypatch, {last})
+    assert [into for _, into in driven[last - 1 :]] == [True, False, False, False]
 
 
 @pytest.mark.parametrize("wall", range(4))
@@ -158,7 +227,9 @@ def test_the_first_tooth_and_a_far_one_are_gone_to_across_the_floor(zone, monkey
     assert (zone.chart.y if wall % 2 == 0 else zone.chart.x) == pytest.approx(place)
     assert math.cos(zone.chart.heading - wall * QUARTER) == pytest.approx(1.0)
     nx, ny = NORMALS[wall]
-    assert zone.chart.walls[wall] - zone.chart.x * nx - zone.chart.y * ny > zone.swing_m
+    room = zone.chart.walls[wall] - zone.chart.x * nx - zone.chart.y * ny
+    assert room > zone.swing_m
+    assert room > math.hypot(FRONT_M + JAWS_M, 0.5 * MOUTH_M) + LARGEST_M  # no jaw sweeps what lies at the wall along
 
 
 # --------------------------------------------------------------------------------------------- inner rounds
@@ -180,7 +251,6 @@ def test_a_leg_ends_where_the_next_lane_begins_and_the_last_of_a_round_where_the
 
 def inner(z: Any, monkeypatch: pytest.MonkeyPatch, reasons: list[str], room_m: float = 0.5) -> list[Any]:
     note(z, monkeypatch, "survey_if_due", "turn_and_fetch", "approach", "try_jaws", "straight", "roll_and_try")
-    note(z, monkeypatch, "look_inside")
 
     async def run(z: Any, lane: Any, end: float) -> str:
         z.done.append(("run",))
@@ -194,12 +264,12 @@ def inner(z: Any, monkeypatch: pytest.MonkeyPatch, reasons: list[str], room_m: f
 
 def test_a_leg_fetches_what_it_sees_and_goes_on(zone, monkeypatch):
     assert inner(zone, monkeypatch, [SEEN, SEEN, THERE]) == [
-        "survey_if_due", "turn_and_fetch", *["run", "approach", "try_jaws"] * 2, "run", "roll_and_try", "look_inside"
+        "survey_if_due", "turn_and_fetch", *["run", "approach", "try_jaws"] * 2, "run", "roll_and_try"
     ]  # fmt: skip
 
 
 def test_a_leg_backs_off_a_strip(zone, monkeypatch):
-    assert inner(zone, monkeypatch, [STRIP])[2:] == ["run", "straight", "roll_and_try", "look_inside"]
+    assert inner(zone, monkeypatch, [STRIP])[2:] == ["run", "straight", "roll_and_try"]
     assert next(entry for entry in zone.done if entry[0] == "straight")[1] < 0.0
 
 

@@ -5,7 +5,6 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from shapely.geometry import Point, Polygon, box
 
 from behaviours.zone import survey as module
 from behaviours.zone.chart import QUARTER, Chart
@@ -14,31 +13,17 @@ from behaviours.zone.leave import exits
 from behaviours.zone.openings import Opening, Openings
 from behaviours.zone.settings import ChartSettings, ExitSettings, FrontSettings, SweepSettings
 from behaviours.zone.survey import View, agreed, fit, fixes
-from robotcore.readings import OK, OUT_OF_RANGE, Drive, Range
-from robotcore.rig import Mount
-from tests.zone_stand_in import StandIn, finish
+from robotcore.readings import OK, Drive, Range
+from tests.chart_kit import MOUNT, SILENT, heard, nearest, room
+from tests.zone_stand_in import PERIOD_S, StandIn, finish
 
-MOUNT = Mount(0.03, -0.08, 0.06, -QUARTER)
-SILENT = Range(0.0, 0.0, False, OUT_OF_RANGE)
 FAR, LEFT, ENTRY, RIGHT = range(4)
 
 
-def heard_at(x: float, y: float, width: float, depth: float, half_rad: float = 0.2) -> list[tuple[float, float]]:
-    """Give (heading, range) all round in a box, by shapely: the nearest point of the walls within the beam's cone.
-
-    x points to the far wall, `depth` away from the entry wall; y to the left one; the box is `width` wide.
-    """
-    walls = box(0.0, -0.5 * width, depth, 0.5 * width).exterior
-    heard = []
-    for i in range(90):
-        heading = math.tau * i / 90
-        c, s = math.cos(heading), math.sin(heading)
-        at = Point(x + MOUNT.ahead_m * c - MOUNT.left_m * s, y + MOUNT.ahead_m * s + MOUNT.left_m * c)
-        beam = heading + MOUNT.heading_rad
-        rim = [(at.x + 3 * math.cos(beam + a), at.y + 3 * math.sin(beam + a)) for a in (-half_rad, 0.0, half_rad)]
-        cone = Polygon([(at.x, at.y), *rim])
-        heard.append((heading, at.distance(walls.intersection(cone))))
-    return heard
+def heard_at(x: float, y: float, width: float, depth: float) -> list[tuple[float, float]]:
+    """Give (heading, range) all round in a box, by shapely: `depth` from the entry wall to the far one, and `width`."""
+    walls = room((depth, 0.5 * width, 0.0, 0.5 * width))
+    return [(heading, nearest(walls, x, y, heading)) for heading in (math.tau * i / 90 for i in range(90))]
 
 
 @pytest.mark.parametrize(("x", "y"), [(0.16, 0.0), (0.3, -0.25), (0.7, 0.1)])
@@ -103,7 +88,7 @@ def test_a_survey_in_which_an_edge_was_heard_moves_no_chart_far_but_a_lost_one()
 def looks(monkeypatch: pytest.MonkeyPatch, chart: Chart, view: View) -> tuple[Any, list[float]]:
     """Return a zone whose every look round gives `view`, and how well the heading was said to be known before each."""
     zone: Any = StandIn()
-    zone.chart, zone.surveyed_s, known = chart, 0.0, list[float]()
+    zone.chart, known = chart, list[float]()
     zone.openings = SimpleNamespace(sift=lambda trusted: None, found=[], forget=lambda: None)
 
     async def look_round(z: Any, to_rad: float, sd_rad: float) -> View:
@@ -157,6 +142,66 @@ def test_where_no_look_fits_the_chart_is_left_as_it_is_and_no_longer_called_lost
     assert known == [zone.s.survey.lost_rad] * zone.s.survey.tries
     assert not chart.lost
     assert (chart.x, chart.y, chart.heading) == (0.3, 0.2, 0.0)
+
+
+# ------------------------------------------------------------------------------------------- when it is due
+
+
+@pytest.mark.parametrize("asked_rad", [0.0, 0.04, 0.3])
+@pytest.mark.parametrize("share", [0.9, 1.1])
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_look_round_is_due_where_the_heading_is_in_doubt_or_the_chart_lost(monkeypatch, asked_rad, share, lost):
+    """By so much as is asked, or as the settings say where nothing is."""
+    chart = charted(0.3, 0.2, 0.0)
+    zone, known = looks(monkeypatch, chart, View(0.0, (0.9, 0.25, 0.3, 0.65), 0.9))
+    chart.place(0.3, 0.2, 0.0, 0.01, share * (asked_rad or zone.s.survey.due_rad))
+    chart.lost = lost
+    due = lost or share > 1.0
+    assert finish(module.survey_if_due(zone, asked_rad) if asked_rad else module.survey_if_due(zone)) == due
+    assert len(known) == due
+
+
+def test_a_look_round_becomes_due_on_the_way_but_not_along_a_wall_that_is_heard(monkeypatch):
+    """Dead reckoning alone loses the heading; along a wall that is heard it is kept, however long that takes."""
+    for beside in (True, False):
+        chart, way = charted(0.3, 0.0, 0.0), 0.0
+        chart.walls[FAR] = 99.0
+        chart.place(0.3, 0.0, 0.0, 0.01, 0.02)
+        zone, known = looks(monkeypatch, chart, View(0.0, (98.7, 0.45, 0.3, 0.45), 0.9))
+        chart.move(rolled(way))
+        for _ in range(400):
+            way += 0.005
+            chart.move(rolled(way))
+            chart.hear(heard(chart.expected(RIGHT)) if beside else SILENT)
+        assert finish(module.survey_if_due(zone)) != beside
+        assert len(known) == (not beside)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_bearings_are_those_of_when_the_range_was_taken_by_how_the_tracks_really_turned(sign):
+    """The tracks turn slower than asked; ranges are 20 to 50 ms old when they are heard."""
+    zone: Any = StandIn()
+    zone.chart, rate = SimpleNamespace(heading=0.3, rate=sign * 0.7 * zone.s.survey.rate_rad_s), [0.0]
+    headings = [0.3]
+
+    async def step() -> Any:
+        zone.chart.heading += rate[0] * PERIOD_S
+        headings.append(zone.chart.heading)
+        number = len(headings)
+        age = 0.02 + 0.01 * (number % 4)
+        zone.sample.side_range = Range(headings[max(0, number - 1 - round(age / PERIOD_S))], age, True, OK)
+        return zone.sample
+
+    def wheels(speed: float, turn: float) -> None:
+        assert turn * zone.chart.rate > 0.0
+        rate[0] = zone.chart.rate
+
+    zone.step, zone.wheels = step, wheels
+    kept: list[Any] = []
+    finish(module.listen(zone, 0.3, 0.3 + sign * 1.5, kept))
+    assert len(kept) > 20
+    for heading, as_range in kept[2:]:
+        assert heading == pytest.approx(as_range)
 
 
 # ------------------------------------------------------------------------------------ openings at corners
@@ -216,6 +261,41 @@ def test_what_was_measured_whole_is_not_replaced_by_half_a_measurement_and_comes
     assert [o.sure for o in exits(zone)] == [True, False]
 
 
+@pytest.mark.parametrize(
+    ("new", "kept"),
+    [
+        (Opening(RIGHT, 0.23, 0.20), False),  # much narrower: the rim of the beam met its edges
+        (Opening(RIGHT, 0.23, 0.26), True),  # a little narrower: the later one
+        (Opening(RIGHT, 0.23, 0.31), True),
+        (Opening(RIGHT, 0.60, 0.20), True),  # another one
+        (Opening(LEFT, 0.23, 0.20), True),
+    ],
+)
+def test_a_much_narrower_measurement_replaces_no_wider_one(new, kept):
+    """What the beam's rim meets makes an opening seem narrower, never wider."""
+    openings, old = Openings(ExitSettings()), Opening(RIGHT, 0.20, 0.28)
+    openings.add(old)
+    assert openings.add(new) == new  # who passed it is told what was measured
+    other = new.wall != RIGHT or new.middle_m > 0.5
+    assert openings.found == ([old, new] if other else [new] if kept else [old])
+
+
+def test_a_whole_measurement_replaces_half_a_one_however_narrow_it_is():
+    openings = Openings(ExitSettings())
+    openings.add(Opening(RIGHT, 0.20, 0.28, False))
+    openings.add(Opening(RIGHT, 0.23, 0.20))
+    assert openings.found == [Opening(RIGHT, 0.23, 0.20)]
+
+
+def test_what_was_not_kept_is_not_dropped_with_what_was_measured_lately():
+    openings = Openings(ExitSettings())
+    openings.add(Opening(RIGHT, 0.20, 0.28))
+    openings.sift(True)
+    openings.add(Opening(RIGHT, 0.23, 0.20))
+    openings.sift(False)
+    assert openings.found == [Opening(RIGHT, 0.20, 0.28)]
+
+
 def test_openings_measured_with_a_chart_that_was_lost_are_dropped():
     openings = Openings(ExitSettings())
     openings.add(Opening(RIGHT, 0.20, 0.27))
@@ -247,27 +327,6 @@ def test_silence_at_a_good_distance_says_nothing_about_the_wall():
     chart.hear(SILENT)
     assert not chart.too_near
     assert chart.expected(RIGHT) == pytest.approx(0.06, abs=1e-6)
-
-
-def test_walls_nearer_than_walls_can_be_mean_a_lost_chart():
-    """The chart believes 365 mm to the wall beside; the sensor says 100, again and again on the way."""
-    chart, way = charted(0.3, 0.0, 0.0), 0.0
-    chart.move(rolled(way))
-    for _ in range(29):
-        way += 0.005
-        chart.move(rolled(way))
-        chart.hear(Range(0.10, 0.0, True, OK))
-    assert not chart.lost
-    chart.move(rolled(way + 0.005))
-    chart.hear(Range(0.10, 0.0, True, OK))
-    assert chart.lost
-
-
-def test_a_short_reading_says_no_more_for_being_heard_again_and_again_where_the_robot_stands():
-    chart = charted(0.3, 0.0, 0.0)
-    for _ in range(300):
-        chart.hear(Range(0.10, 0.0, True, OK))
-    assert not chart.lost
 
 
 def test_silence_for_longer_than_openings_are_wide_means_that_the_wall_is_too_near():

@@ -32,11 +32,14 @@ SPREAD_RAD2_M = 3.0e-3  #: of heading, a metre's way: slip wanders
 SPREAD_RAD2_RAD = 4.0e-4  #: of heading, a radian's turn on the spot
 SQUARE_RAD = 0.008  #: a body pressed against a wall stands so square
 STILL_M, STILL_RAD = 0.003, 0.01  #: less motion since the last correction than this: nothing new is learnt
+ASKEW_RAD, ASKEW_SD_RAD = 0.55, 0.08  #: a wall turned by so much still tells the heading; how well the beam is known
+RIM_M = 0.06  #: ... as far as it is so far from openings and corners
+EDGE_RAD = 0.30  #: an opening's edge is heard so far off the beam's middle
 GAP_M = 0.02  #: the beam is so wide before an opening's ends
 NEAREST_M, BLIND_M = 0.040, 0.024  #: silence after a reading of less than the first means about the second
-SHORT_M, SHORT = 0.10, 30  #: so many readings in a row on the way, so much shorter than the wall: the chart is wrong
 DEAF_M, WIDEST_M = 0.15, 0.34  #: a wall nearer than the first is heard, and no opening is wider than the second
-ODD = 80  #: unbelieved readings in a row after which the chart doubts itself: three seconds; an opening takes less
+ODD = 72  #: so many unbelieved readings in a row, and the chart doubts itself: three seconds; an opening takes less
+NEARER = 6  #: one that cannot be an opening counts for so many
 
 Entry = tuple[int, float]
 
@@ -71,6 +74,9 @@ class Chart:
         gaps: openings, each (wall, from, to) along the wall's axis: readings there correct nothing.
         echo: what the last range reading was worth.
         too_near: the wall beside is, or was when it was last heard, almost too near to be heard.
+        rate: of turn, rad/s.
+        foot: co-ordinate along the wall beside of where the last new range reading was taken.
+        whole: all walls were followed, so that all openings are known.
         lost: readings have contradicted the chart for so long that it is to be found anew.
 
     """
@@ -81,14 +87,13 @@ class Chart:
         self.gaps: list[tuple[int, float, float]] = [ENTRY_GAP]
         self.echo = NO_ECHO
         self._left: float | None = None
-        self._right = 0.0
+        self._right = self.rate = self._speed = self.foot = 0.0
         self._age = -1.0
         self._odd = 0
-        self.lost = self.too_near = False
+        self.lost = self.too_near = self.whole = False
         self._beside = -1
-        self._short = 0
-        self._shorts = 0.0, 0.0  # where the last of them was: standing, each says the same
         self._way = self._turned = self._dx = self._dy = self._rolled = self._swung = 0.0
+        self._motion = 0.0  # since a reading was last held against a wall, in shares of what counts
         self._p = [[0.0] * N for _ in range(N)]
         self.drift, self.scrub, self.slip = 0.0, s.scrub_mean, s.slip_mean
         for place, sd in ((DRIFT, s.drift_rad_m), (SCRUB, s.scrub), (SLIP, s.slip)):
@@ -111,6 +116,8 @@ class Chart:
         if self._left is None:
             self._left, self._right = drive.left_m, drive.right_m
         left, right = drive.left_m - self._left, drive.right_m - self._right
+        self.rate = (1.0 - self.scrub) * (drive.right_m_s - drive.left_m_s) / self._width
+        self._speed = 0.5 * (drive.left_m_s + drive.right_m_s)
         if not (left or right):
             return
         self._left, self._right = drive.left_m, drive.right_m
@@ -128,6 +135,7 @@ class Chart:
         self._turned -= lost
         self._rolled += abs(way)
         self._swung += abs(lost)
+        self._motion += abs(way) / STILL_M + abs(lost) / STILL_RAD
 
     def hear(self, reading: Range) -> bool:
         """Take in a range reading; True for a new one. `echo` then says what it is worth."""
@@ -137,6 +145,17 @@ class Chart:
         self._age = reading.age_s
         if not new:
             return False
+        late = max(0.0, reading.age_s)
+        turned, way = late * self.rate, late * self._speed
+        dx, dy = way * math.cos(self.heading), way * math.sin(self.heading)
+        self.heading, self.x, self.y = self.heading - turned, self.x - dx, self.y - dy
+        self._take_in(reading)
+        self.foot = self.looks_at(self.beside())
+        self.heading, self.x, self.y = self.heading + turned, self.x + dx, self.y + dy
+        return True
+
+    def _take_in(self, reading: Range) -> None:
+        """Take in a new range reading, with the pose as it was when it was taken."""
         self.echo = NO_ECHO
         wall = self.beside()
         if wall != self._beside:
@@ -145,29 +164,17 @@ class Chart:
             self.too_near = reading.distance_m < NEAREST_M
         if wall >= 0 and (reading.valid or self.too_near):
             self._compare(wall, reading.distance_m if reading.valid else BLIND_M)
-        self._contradict(wall, reading)
-        return True
+        elif wall < 0 and reading.valid:
+            self._compare_askew(reading.distance_m)
+        self._note_silence(wall, reading)
 
-    def _contradict(self, wall: int, reading: Range) -> None:
-        """Note what cannot be where the chart is right: walls nearer than all walls, or an opening without an end.
-
-        Objects are lower than the beam; so nothing in the zone is nearer than the walls. And where an opening does not
-        end there is a wall, so near that it is not heard.
-
-        """
-        near = wall >= 0 and self.echo.wall == wall and self.echo.off_m < -SHORT_M
-        if not near:
-            self._short, self._shorts = 0, (self.x, self.y)
-        elif math.hypot(self.x - self._shorts[0], self.y - self._shorts[1]) > STILL_M:
-            self._short, self._shorts = self._short + 1, (self.x, self.y)
+    def _note_silence(self, wall: int, reading: Range) -> None:
+        """Note a wall that must be too near to be heard: an opening would end sooner."""
         silent = wall >= 0 and not reading.valid and not self.too_near and self.expected(wall) < DEAF_M
         if not silent:
             self._heard = self.x, self.y
-        way = math.hypot(self.x - self._heard[0], self.y - self._heard[1])
-        if way > WIDEST_M:
+        if math.hypot(self.x - self._heard[0], self.y - self._heard[1]) > WIDEST_M:
             self.too_near = True
-        if self._short >= SHORT:
-            self.lost, self._short = True, 0
 
     def beside(self) -> int:
         """Return the wall that the range sensor looks at; -1 for none."""
@@ -184,6 +191,17 @@ class Chart:
         nx, ny = NORMALS[wall]
         tilt = abs(wrap(self.heading + self._mount.heading_rad - wall * QUARTER))
         return (distance - sx * nx - sy * ny) / math.cos(max(0.0, tilt - self._s.beam_rad))
+
+    def looks_at(self, wall: int) -> float:
+        """Return the co-ordinate along a wall of where the beam's middle meets it; of the sensor where it cannot."""
+        sx, sy = self.sensor()
+        distance = self.walls[wall]
+        beam = self.heading + self._mount.heading_rad
+        nx, ny = NORMALS[wall]
+        c, s = math.cos(beam), math.sin(beam)
+        across = c * nx + s * ny
+        way = 0.0 if distance is None or across < 0.5 else max(0.0, distance - sx * nx - sy * ny) / across
+        return sy + way * s if wall % 2 == 0 else sx + way * c
 
     def sensor(self) -> tuple[float, float]:
         """Return where the range sensor is."""
@@ -206,9 +224,9 @@ class Chart:
         """Return the wall that the robot faces most."""
         return round(self.heading / QUARTER) % 4
 
-    def clear_m(self, ahead_m: float, aside_rad: float = 0.0) -> float:
+    def clear_m(self, ahead_m: float, aside_rad: float = 0.0, left_m: float = 0.0) -> float:
         """Return how far it is straight on, or so far aside, from a point ahead of the axle to the nearest wall."""
-        x, y = self.at(ahead_m)
+        x, y = self.at(ahead_m, left_m)
         c, s = math.cos(self.heading + aside_rad), math.sin(self.heading + aside_rad)
         nearest = math.inf
         for wall, (nx, ny) in enumerate(NORMALS):
@@ -218,13 +236,15 @@ class Chart:
         return nearest
 
     def doubt_m(self, wall: int) -> float:
-        """Return the standard deviation of how far the robot is from a wall."""
+        """Return the standard deviation of how far the robot is from a wall, after what was driven since as well."""
+        self._spread()
         h = self._across(wall)
         return math.sqrt(max(0.0, sum(a * b * self._p[i][j] for i, a in h for j, b in h)))
 
     @property
     def heading_sd_rad(self) -> float:
-        """The standard deviation of the heading."""
+        """The standard deviation of the heading, after what was driven since the last correction as well."""
+        self._spread()
         return math.sqrt(max(0.0, self._p[2][2]))
 
     def _across(self, wall: int) -> list[Entry]:
@@ -240,18 +260,65 @@ class Chart:
             return
         off = measured_m - expected
         self.echo = Echo(wall, off)
-        if self._in_gap(wall) or (self._rolled < STILL_M and self._swung < STILL_RAD):
+        if self._in_gap(wall) or self._motion < 1.0 or self._edge_in_sight(expected):
             return
         self._spread()
-        (nx, ny), mount = NORMALS[wall], self._mount
-        c, s = math.cos(self.heading), math.sin(self.heading)
-        px, py = -mount.ahead_m * s - mount.left_m * c, mount.ahead_m * c - mount.left_m * s
-        h = [*self._across(wall), (2, -(px * nx + py * ny))]
+        self._motion = 0.0
         if abs(off) < self._s.gate_m + 2.0 * self.doubt_m(wall):
             self._odd = 0
-            self._correct(h, off, self._s.range_sd_m**2)
+            self._correct(self._reading(wall, expected, 0.0), off, self._s.range_sd_m**2)
         else:
-            self._puzzle()
+            self._puzzle(off)
+
+    def _compare_askew(self, measured_m: float) -> None:
+        """Hold a reading against a wall that is turned by more: its slant tells the heading."""
+        beam = self.heading + self._mount.heading_rad
+        wall = round(beam / QUARTER) % 4
+        tilt, expected = wrap(beam - wall * QUARTER), self.expected(wall)
+        if abs(tilt) > ASKEW_RAD or expected == math.inf or self._motion < 1.0:
+            return
+        slant = math.copysign(max(0.0, abs(tilt) - self._s.beam_rad), tilt)
+        if self._edge_in_sight(expected) or self._corner_in_sight(wall, tilt, expected):
+            return
+        if not self._solid(wall, expected * math.sin(slant)):
+            return
+        self._spread()
+        self._motion = 0.0
+        off = measured_m - expected
+        if abs(off) < self._s.gate_m + 2.0 * self.doubt_m(wall):
+            vague = ASKEW_SD_RAD * expected * math.sin(slant)
+            self._correct(self._reading(wall, expected, slant), off, self._s.range_sd_m**2 + vague * vague)
+
+    def _reading(self, wall: int, expected_m: float, slant_rad: float) -> list[Entry]:
+        """Return how a wall's reading depends on the states, its part nearest in the beam being so far aside."""
+        c, s, mount = math.cos(self.heading), math.sin(self.heading), self._mount
+        (nx, ny), cosine = NORMALS[wall], math.cos(slant_rad)
+        px, py = -mount.ahead_m * s - mount.left_m * c, mount.ahead_m * c - mount.left_m * s
+        turn = expected_m * math.sin(slant_rad) - px * nx - py * ny
+        return [*((place, a / cosine) for place, a in self._across(wall)), (2, turn / cosine)]
+
+    def _corner_in_sight(self, wall: int, tilt_rad: float, expected_m: float) -> bool:
+        """Tell whether the beam's far rim may meet the next wall from as near as this one."""
+        other = (wall + (1 if tilt_rad > 0.0 else 3)) % 4
+        distance, (nx, ny) = self.walls[other], NORMALS[other]
+        if distance is None:
+            return False
+        sx, sy = self.sensor()
+        rim = abs(tilt_rad) + self._s.beam_rad
+        return distance - sx * nx - sy * ny < (expected_m + RIM_M) * math.sin(rim)
+
+    def _solid(self, wall: int, aside_m: float) -> bool:
+        """Tell whether a wall is sure to be there, so far aside of the range sensor's foot on it (to the left)."""
+        nx, ny = NORMALS[wall]
+        x, y = self.sensor()
+        x, y = x - aside_m * ny, y + aside_m * nx
+        here = y if wall % 2 == 0 else x
+        ends = self.walls[(wall + 1) % 4], self.walls[(wall + 3) % 4]
+        sign = -ny if wall % 2 else nx
+        left, right = (math.inf if end is None else end for end in ends)
+        if not -right + RIM_M < sign * here < left - RIM_M:
+            return False
+        return not any(gap == wall and low - RIM_M < here < high + RIM_M for gap, low, high in self.gaps)
 
     def doubt(self, sd_m: float, sd_rad: float) -> None:
         """Trust the pose less: the robot may have been pushed about."""
@@ -264,9 +331,29 @@ class Chart:
         here = y if wall % 2 == 0 else x
         return any(gap == wall and low - GAP_M < here < high + GAP_M for gap, low, high in self.gaps)
 
-    def _puzzle(self) -> None:
-        """Count an unbelieved reading; after too many the pose itself is doubted."""
-        self._odd += 1
+    def _edge_in_sight(self, expected_m: float) -> bool:
+        """Tell whether an opening's edge may throw an echo back from nearer than a wall does."""
+        sx, sy = self.sensor()
+        beam = self.heading + self._mount.heading_rad
+        c, s = math.cos(beam), math.sin(beam)
+        for wall, low, high in self.gaps:
+            distance = self.walls[wall]
+            if distance is None:
+                continue
+            for place in (low, high):
+                x, y = (NORMALS[wall][0] * distance, place) if wall % 2 == 0 else (place, NORMALS[wall][1] * distance)
+                u, v = (x - sx) * c + (y - sy) * s, (y - sy) * c - (x - sx) * s
+                if 0.0 < u < expected_m - 0.01 and abs(v) < EDGE_RAD * u + RIM_M:
+                    return True
+        return False
+
+    def _puzzle(self, off_m: float) -> None:
+        """Count an unbelieved reading; after too many the pose itself is doubted.
+
+        Objects are lower than the beam: so nothing in the zone is nearer than the walls, while an opening is farther.
+
+        """
+        self._odd += 1 if off_m > 0.0 and not self.whole else NEARER
         if self._odd >= ODD:
             self._odd = 0
             self.lost = True

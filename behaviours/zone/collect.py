@@ -87,19 +87,36 @@ async def try_jaws(z: Zone, found: str = "") -> bool:
     for attempt in range(z.s.hand.tries):
         state = found or await close_jaws(z)
         found = ""
+        z.missed = attempt > 0
         if state == NOTHING:
             await open_jaws(z)
             return False
         if state == JAMMED:
-            angle = z.sample.gripper.angle_rad if z.sample.gripper.valid else 0.0
-            z.robot.decide("jam", part="jaws", side="", angle=round(angle, 3), attempt=attempt + 1)
-            await loosen(z, (z.s.hand.aside_m, -z.s.hand.aside_m, 0.0)[attempt % 3])
+            await unjam(z, attempt)
             continue
         if await take(z, attempt):
+            z.missed = False
             return True
+    z.missed = True
     z.robot.fault("stuck", "the jaws hold something that they cannot take; going on")
     await open_jaws(z)
     return False
+
+
+async def unjam(z: Zone, attempt: int) -> None:
+    """Let go of what jams the jaws, and come again: a cube that lies askew is squared by the front, at first.
+
+    Of two things that are side by side one is met from beside.
+
+    """
+    s, angle = z.s.hand, z.sample.gripper.angle_rad if z.sample.gripper.valid else 0.0
+    z.robot.decide("jam", part="jaws", side="", angle=round(angle, 3), attempt=attempt + 1)
+    if angle > s.askew_rad and attempt % 2 == 0:
+        await open_jaws(z)
+        await straight(z, min(s.square_m, max(0.01, front_room_m(z) - s.behind_m)), z.s.sweep.slow_m_s)
+        await slow_down(z)
+    else:
+        await loosen(z, (s.aside_m, -s.aside_m, 0.0)[attempt % 3])
 
 
 async def loosen(z: Zone, left_m: float) -> None:
@@ -111,8 +128,14 @@ async def loosen(z: Zone, left_m: float) -> None:
     else:
         await straight(z, -0.06, z.s.sweep.slow_m_s)
     back = math.sqrt(max(0.0, (z.chart.x - x) ** 2 + (z.chart.y - y) ** 2 - left_m * left_m))
-    await straight(z, back + 0.01, z.s.sweep.slow_m_s)
+    await straight(z, min(back + 0.01, front_room_m(z)), z.s.sweep.slow_m_s)
     await slow_down(z)
+
+
+def front_room_m(z: Zone) -> float:
+    """Return how far the robot can go on before one end of its front touches a wall."""
+    front, half = z.robot.body.front_m, z.half_m
+    return max(0.0, min(z.chart.clear_m(front, 0.0, left) for left in (-half, half)))
 
 
 async def take(z: Zone, attempt: int) -> bool:

@@ -5,6 +5,7 @@ Before openings the robot is slow, since what rolls out there is lost.
 """
 
 import math
+from collections import deque
 
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
 from behaviours.zone.collect import take_standing, try_jaws
@@ -31,34 +32,79 @@ async def comb(z: Zone) -> None:
     """Drive at each wall, side by side, and into each corner: what lies against a wall is taken only like that."""
     wall = (z.chart.ahead() + 2) % 4
     for _ in range(4):
-        first = True
-        for place in teeth(z, wall):
-            if z.complete or z.late:
-                return
-            await before_tooth(z, wall, place, first)
-            first = False
-            await tooth(z, wall, place)
-        if not (z.complete or z.late):
-            await into_corner(z, z.ends(wall)[1])
+        await comb_wall(z, wall)
+        if z.complete or z.late:
+            return
+        await into_corner(z, z.ends(wall)[1])
         wall = (wall + z.turn) % 4
     z.robot.decide("combed", **z.load.fields())
 
 
+async def comb_wall(z: Zone, wall: int) -> None:
+    """Drive at a wall side by side, then into its openings; once more beside where something was met and not taken."""
+    todo = deque([*((place, False) for place in teeth(z, wall)), *((place, True) for place in doors(z, wall))])
+    first, again = True, z.s.sweep.again
+    while todo and not (z.complete or z.late):
+        place, into = todo.popleft()
+        z.missed = False
+        await before_tooth(z, wall, place, first)
+        first = False
+        await tooth(z, wall, place, into)
+        if z.missed and again > 0:
+            again -= 1
+            low, high = reach(z, wall)
+            beside = (place - z.s.sweep.comb_m, place, place + z.s.sweep.comb_m)
+            todo.extendleft((max(low, min(high, near)), False) for near in beside)
+
+
 def teeth(z: Zone, wall: int) -> list[float]:
-    """Return the places along a wall at which to drive at it: side by side; in openings and next to their ends too."""
-    low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
-    margin = z.swing_m
-    low, high = low + margin, high - margin
+    """Return the places along a wall at which to drive at it: side by side, from each opening outward.
+
+    What a jaw's tip pushes aside goes on in the order of the teeth: so it goes away from an opening.
+
+    """
+    low, high = reach(z, wall)
     count = max(1, math.ceil((high - low) / z.s.sweep.comb_m))
-    places = [low + (high - low) * i / count for i in range(count + 1)]
-    for o in gaps_of(z, wall):
+    places = {low + (high - low) * i / count for i in range(count + 1)}
+    gaps = gaps_of(z, wall)
+    for o in gaps:
         half = 0.5 * o.width_m
-        aside = max(0.0, half - z.half_m - z.s.sweep.rim_m)
-        places = [place for place in places if abs(place - o.middle_m) > half]
         beside = half + z.s.sweep.beside_m
-        own = {o.middle_m - beside, o.middle_m - aside, o.middle_m + aside, o.middle_m + beside}
-        places += [place for place in own if low <= place <= high]
-    return sorted(places, reverse=(wall in (0, 3)) != (z.turn > 0))
+        aside = max(0.0, half - z.half_m - z.s.sweep.rim_m)
+        places = {place for place in places if abs(place - o.middle_m) > beside}
+        places |= {o.middle_m + sign * off for sign in (1.0, -1.0) for off in (aside, 0.5 * (aside + beside), beside)}
+    onward = 1.0 if (wall in (0, 3)) == (z.turn > 0) else -1.0
+    ordered = sorted((place for place in places if low <= place <= high), key=lambda place: onward * place)
+    middles = sorted((o.middle_m for o in gaps), key=lambda place: onward * place)
+    return outward_from(middles, ordered, onward)
+
+
+def outward_from(middles: list[float], places: list[float], onward: float) -> list[float]:
+    """Return places in such an order that each opening's come outward from its middle, on the near side first."""
+    if not middles:
+        return places
+    found: list[float] = []
+    for i, middle in enumerate(middles):
+        own = [p for p in places if min(range(len(middles)), key=lambda k: abs(p - middles[k])) == i]
+        found += [p for p in reversed(own) if onward * (p - middle) < 0.0]
+        found += [p for p in own if onward * (p - middle) >= 0.0]
+    return found
+
+
+def reach(z: Zone, wall: int) -> tuple[float, float]:
+    """Return between which places along a wall the body has room to turn."""
+    low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
+    return low + z.swing_m, high - z.swing_m
+
+
+def doors(z: Zone, wall: int) -> list[float]:
+    """Return the places along a wall at which the front goes into its openings, as far apart as there is room."""
+    low, high = reach(z, wall)
+    found: set[float] = set()
+    for o in gaps_of(z, wall):
+        aside = max(0.0, 0.5 * o.width_m - z.half_m - z.s.sweep.rim_m)
+        found |= {place for place in (o.middle_m - aside, o.middle_m + aside) if low <= place <= high}
+    return sorted(found)
 
 
 def gaps_of(z: Zone, wall: int) -> list[Opening]:
@@ -80,7 +126,7 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
     left = (place - here) * (1.0 if wall in (0, 3) else -1.0)
     if first or abs(left) > 0.15:
         await make_room(z)
-        inward = (z.chart.walls[wall] or 0.0) - z.swing_m - 0.06
+        inward = (z.chart.walls[wall] or 0.0) - z.s.sweep.stand_m
         x, y = z.held_in(*((inward * nx, place) if wall % 2 == 0 else (place, inward * ny)))
         await go_to(z, x, y, speed_m_s=z.s.sweep.comb_m_s)
         await turn_to(z, wall * QUARTER)
@@ -89,20 +135,22 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
         await back_aside(z, left, speed_m_s=z.s.sweep.comb_m_s)
 
 
-async def tooth(z: Zone, wall: int, place: float) -> None:
-    """Drive up to a wall and close the jaws before it; on until the front touches it only to know where it is."""
+async def tooth(z: Zone, wall: int, place: float, into: bool = False) -> None:
+    """Drive up to a wall and close the jaws before it, or where it would be, to go `into` an opening.
+
+    On until the front touches it only to know where it is.
+
+    """
     z.front.forget()
-    await survey_if_due(z)
+    if await survey_if_due(z):
+        await turn_to(z, wall * QUARTER)
     gate = is_open(z, wall, place, z.half_m)
     for _ in range(3):
-        if not await to_tooth(z, wall, z.s.sweep.before_m, gate):
+        if not await to_tooth(z, wall, 0.0 if into else z.s.sweep.before_m, gate):
             return
         if not await take_standing(z):
             break
-    if is_open(z, wall, place, 0.001 - z.half_m - z.s.sweep.rim_m):
-        if await to_tooth(z, wall, 0.0, gate):
-            await take_standing(z)
-    elif z.chart.doubt_m(wall) > z.s.sweep.doubt_m and not gate:
+    if z.chart.doubt_m(wall) > z.s.sweep.doubt_m and not gate:
         await against(z, wall)
 
 
@@ -127,11 +175,16 @@ async def against(z: Zone, wall: int) -> None:
         await try_jaws(z)
 
 
+def open_corner(z: Zone, corner: int) -> bool:
+    """Tell whether an opening lies next to a corner, or the corner's place is not known."""
+    place, walls = z.corner(corner), (corner, (corner + 1) % 4)
+    return place is None or any(is_open(z, wall, along(wall, *place), 0.5 * z.half_m) for wall in walls)
+
+
 async def into_corner(z: Zone, corner: int) -> None:
     """Drive into a corner by its diagonal until both front edges touch, and close the jaws there."""
     place, s = z.corner(corner), z.s.sweep
-    walls = corner, (corner + 1) % 4
-    if place is None or any(is_open(z, wall, along(wall, *place), 0.5 * z.half_m) for wall in walls):
+    if place is None or open_corner(z, corner):
         return
     await survey_if_due(z)
     heading, reach = outward(corner), z.robot.body.front_m + z.half_m

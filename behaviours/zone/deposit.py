@@ -11,11 +11,12 @@ import math
 from typing import NamedTuple
 
 from behaviours.zone.collect import roll_and_try
-from behaviours.zone.drive import go_to, rest, straight, turn_to
+from behaviours.zone.comb import open_corner
+from behaviours.zone.drive import go_to, rest, straight, strip_ahead, turn_to
 from behaviours.zone.hand import flap
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.settings import KindSettings
-from behaviours.zone.survey import survey
+from behaviours.zone.survey import survey, survey_if_due
 
 
 class Visit(NamedTuple):
@@ -60,6 +61,8 @@ async def deposit(z: Zone) -> None:
     for colour, (corner, places) in found.items():
         z.robot.decide("berth found", colour=colour, corner=corner, places=places)
     known = assign(found, z.s.kinds, z.s.drop.eliminate)
+    if missing(z, known):
+        known = await find_berths(z)
     while True:
         visit = next_visit(z.load.holds, z.s.kinds, known)
         if visit is None or z.sample.time_s > z.s.drop.until_s:
@@ -68,6 +71,36 @@ async def deposit(z: Zone) -> None:
             del known[visit.colour]
     if z.load.count:
         z.robot.fault("no berth", f"{z.load.count} objects stay on board: their berth was not found, or not opened")
+
+
+def missing(z: Zone, known: dict[str, int]) -> bool:
+    """Tell whether something on board has no known berth."""
+    berths = {kind.name: kind.berth for kind in z.s.kinds}
+    return any(berths[name] not in known for hold in z.load.holds.values() for name in hold)
+
+
+async def find_berths(z: Zone) -> dict[str, int]:
+    """Drive at the corners where no berth was seen, the nearest first; return what is known of all berths then."""
+    left = {number for number in range(4) if not open_corner(z, number)}
+    while True:
+        found = z.berths()
+        known = assign(found, z.s.kinds, z.s.drop.eliminate)
+        left -= {corner for corner, _ in found.values()}
+        if not left or not missing(z, known) or z.sample.time_s > z.s.drop.until_s:
+            return known
+        corner = min(left, key=lambda number: away_from(z, number))
+        left.discard(corner)
+        z.robot.decide("berth search", corner=corner)
+        await before_corner(z, corner)
+        await turn_to(z, outward(corner))
+        await straight(z, z.s.drop.off_m - z.s.drop.look_m, z.s.sweep.speed_m_s, strip_ahead(z))
+        await straight(z, z.s.drop.look_m - z.s.drop.off_m, z.s.sweep.speed_m_s)
+
+
+def away_from(z: Zone, corner: int) -> float:
+    """Return how far the axle is from a corner; inf where its place is not known."""
+    place = z.corner(corner)
+    return math.inf if place is None else math.hypot(place[0] - z.chart.x, place[1] - z.chart.y)
 
 
 async def drop(z: Zone, visit: Visit, corner: int) -> bool:
@@ -82,6 +115,7 @@ async def drop(z: Zone, visit: Visit, corner: int) -> bool:
     for number in range(visit.number):
         onward = z.s.drop.step_m
         if number > 1:
+            onward += z.s.drop.deeper_m
             await straight(z, -onward, z.s.drop.creep_m_s)
             onward += z.s.drop.push_m
         if (number == 0 or not every) and not await open_hold(z, visit.side):
@@ -94,6 +128,8 @@ async def drop(z: Zone, visit: Visit, corner: int) -> bool:
         z.load.dropped += 1
         z.robot.decide("dropped", kind=name, berth=visit.colour, corner=corner, count=number + 1, **z.load.fields())
     await rest(z, z.s.drop.wait_s)
+    if every:
+        await straight(z, z.s.drop.step_m, z.s.drop.creep_m_s)  # what had no room yet has it now
     await flap(z, 0.0)
     await straight(z, 0.10, z.s.sweep.speed_m_s)
     return True
@@ -120,17 +156,24 @@ async def berth(z: Zone, corner: int) -> None:
     away, place = outward(corner), z.corner(corner)
     assert place is not None  # a berth is only known where its corner is
     ux, uy = math.cos(away), math.sin(away)
-    x, y = place[0] - s.off_m * ux, place[1] - s.off_m * uy
-    await go_to(z, x, y, speed_m_s=z.s.sweep.comb_m_s)
+    await before_corner(z, corner)
     await take_along(z)
-    await survey(z)
-    await go_to(z, x, y)
+    if await survey_if_due(z, s.due_rad):
+        await before_corner(z, corner)
     await turn_to(z, away + math.pi)
     rear = z.robot.body.rear_m + z.half_m + s.clear_m
     gone = (z.chart.x - place[0]) * -ux + (z.chart.y - place[1]) * -uy
     await straight(z, -(gone - rear), s.back_m_s)
     await rest(z)
     z.robot.decide("berthed", corner=corner, x=round(z.chart.x, 3), y=round(z.chart.y, 3))
+
+
+async def before_corner(z: Zone, corner: int) -> None:
+    """Go to where the way into a corner, or backward into it, begins."""
+    place, away = z.corner(corner), outward(corner)
+    if place is not None:
+        off = z.s.drop.off_m
+        await go_to(z, place[0] - off * math.cos(away), place[1] - off * math.sin(away), speed_m_s=z.s.sweep.comb_m_s)
 
 
 async def take_along(z: Zone) -> None:

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from behaviours.zone.chart import NORMALS, QUARTER, wrap
 from behaviours.zone.colours import floor_colour
+from behaviours.zone.openings import along
 from behaviours.zone.scene import Zone
 from behaviours.zone.settings import SilverSettings
 
@@ -19,6 +20,7 @@ HELD_FAST = "held fast"
 UNTURNED, ALIKE_M, BESIDE_M, FAR_RAD = 9, 0.015, 0.30, 1.1
 #: so many readings, so alike, of a wall so near, through so great a turn of the tracks: the body did not turn
 TURNED, TURNED_SD = 0.4, 0.35  #: ... but for about this share of it, until it was held; to within so much (rad)
+AGREED, AGREED_RAD, AGREED_M = 2, 0.6, 0.03  #: but it did, where so many readings after such a turn are as expected
 FREE_M = 0.05, 0.07  #: room made towards the inside then, once and again
 TOUCH_M = 0.012  #: nearer to a wall ahead the front may rub along it in a bend, and the tracks slip
 
@@ -164,26 +166,34 @@ async def turn_on_spot(z: Zone, heading_rad: float, stop: Stop) -> str:
     s, began = z.s.sweep, z.chart.heading
     ticks = math.ceil((math.pi / s.slowest_rad_s + 1.0) / z.robot.period_s)
     first = wrap(heading_rad - began)
-    watch = Beside(z)
+    watch, fast = Beside(z), s.gentle_rad_s if gate_near(z) else s.fast_rad_s
     while ticks > 0:
         left = wrap(heading_rad - z.chart.heading)
         if left * first <= 0.0 or abs(left) < 0.005:
             break
-        rate = min(s.fast_rad_s, max(s.slowest_rad_s, s.per_rad * abs(left)))
+        rate = min(fast, max(s.slowest_rad_s, s.per_rad * abs(left)))
         z.wheels(0.0, math.copysign(rate, left))
         await z.step()
         ticks -= 1
-        watch.see()
-        if watch.alike and abs(z.chart.heading - began) > FAR_RAD:
+        watch.see(z.chart.heading - began)
+        if watch.alike:
             z.chart.heading = began + TURNED * (z.chart.heading - began)
             z.chart.doubt(0.01, TURNED_SD)
-            z.surveyed_s = -math.inf
             return HELD_FAST
         reason = stop()
         if reason:
             return reason
     await rest(z)
     return THERE
+
+
+def gate_near(z: Zone) -> bool:
+    """Tell whether an opening is so near that what a turn kicks away may roll out."""
+    for wall, low, high in z.chart.gaps:
+        aside = max(low - along(wall, z.chart.x, z.chart.y), along(wall, z.chart.x, z.chart.y) - high, 0.0)
+        if math.hypot(aside, z.chart.room(wall)) < z.s.sweep.kick_m:
+            return True
+    return False
 
 
 class Beside:
@@ -200,13 +210,19 @@ class Beside:
     def __init__(self, z: Zone) -> None:
         self._z, self._age = z, -1.0
         self._low, self._high, self._count = math.inf, -math.inf, 0
+        self._from = self._turned = 0.0  # what the tracks turned at the first reading, and since
+        self._agreed = 0  # readings of another wall, where the chart says that it is: the body turned
 
-    def see(self) -> None:
-        """Take in the latest reading."""
-        reading = self._z.sample.side_range
+    def see(self, turned_rad: float) -> None:
+        """Take in the latest reading, the tracks having turned by so much."""
+        reading, echo = self._z.sample.side_range, self._z.chart.echo
         new = reading.age_s <= self._age or self._age < 0.0
         self._age = reading.age_s
+        if new and abs(turned_rad) > AGREED_RAD and echo.wall >= 0 and abs(echo.off_m) < AGREED_M:
+            self._agreed += 1
         if new and reading.valid:
+            self._from = self._from if self._count else turned_rad
+            self._turned = abs(turned_rad - self._from)
             self._count += 1
             self._low, self._high = min(self._low, reading.distance_m), max(self._high, reading.distance_m)
         elif new and self._count:
@@ -215,7 +231,8 @@ class Beside:
     @property
     def alike(self) -> bool:
         """Tell whether it was one near thing all the time."""
-        return self._count >= UNTURNED and self._high - self._low < ALIKE_M and self._high < BESIDE_M
+        one = self._count >= UNTURNED and self._high - self._low < ALIKE_M and self._high < BESIDE_M
+        return one and self._turned > FAR_RAD and self._agreed < AGREED
 
 
 async def rest(z: Zone, seconds: float = 0.15) -> None:

@@ -24,9 +24,9 @@ from behaviours.zone.drive import (
     turn_to,
 )
 from behaviours.zone.enter import SILVER, is_silver
-from behaviours.zone.openings import THE_ENTRY, Opening, along, before, same
+from behaviours.zone.openings import THE_ENTRY, Opening, along, before, gap, same
 from behaviours.zone.scene import Zone
-from behaviours.zone.survey import survey
+from behaviours.zone.survey import survey, survey_if_due
 from robotcore.control import Vote
 
 LEFT_OF = (1.0, -1.0, -1.0, 1.0)  #: facing a wall, its axis points to the left (1) or to the right
@@ -37,16 +37,18 @@ GREEN, TAKEN, NOTHING = "green", "taken", ""
 
 
 def exits(z: Zone) -> list[Opening]:
-    """Return the openings that are not the entry, the surest first."""
-    found = [opening for opening in z.openings.found if not same(opening, THE_ENTRY)]
+    """Return the openings that are not the entry, the surest first, and of alike ones that which was measured last."""
+    found = [opening for opening in reversed(z.openings.found) if not same(opening, THE_ENTRY)]
     return sorted(found, key=lambda opening: not opening.sure)
 
 
 async def leave(z: Zone, marker: MarkerSettings) -> bool:
     """Leave over the green strip; False where it was not found."""
     for attempt in range(z.s.exit.tries):
-        if attempt or z.chart.lost or z.sample.time_s - z.surveyed_s > z.s.exit.fresh_s:
+        if attempt:
             await survey(z)
+        else:
+            await survey_if_due(z, z.s.drop.due_rad)
         found = exits(z)
         reason = await try_exit(z, found[attempt % len(found)], marker, attempt // len(found)) if found else NOTHING
         if not reason:
@@ -64,7 +66,13 @@ async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings, times: int
     One of which only one end was passed is tried a little to either side, by how many `times` it was tried.
 
     """
-    opening = await measure(z, opening)
+    measured = await measure(z, opening)
+    if measured is None:
+        z.robot.decide("no exit here", wall=opening.wall, middle=round(opening.middle_m, 3), silver=False)
+        z.openings.drop(opening)
+        z.chart.gaps[:] = [ENTRY_GAP, *(gap(known) for known in z.openings.found)]
+        return NOTHING
+    opening = measured
     if not opening.sure:
         opening = opening._replace(middle_m=opening.middle_m + BESIDE_M[times % len(BESIDE_M)])
     reason = await go_out(z, opening, marker)
@@ -126,8 +134,12 @@ def at_entry(z: Zone) -> None:
     z.robot.decide("entry met")
 
 
-async def measure(z: Zone, opening: Opening) -> Opening:
-    """Drive past an opening along its wall, so that its middle is known anew; not through what was dropped there."""
+async def measure(z: Zone, opening: Opening) -> Opening | None:
+    """Drive past an opening along its wall, so that its middle is known anew; not through what was dropped there.
+
+    Returns None where the wall turned out to be whole.
+
+    """
     e = z.s.exit
     ahead = (opening.wall + z.turn) * QUARTER
     x, y = before(z.chart, opening, e.off_m)
@@ -139,9 +151,12 @@ async def measure(z: Zone, opening: Opening) -> Opening:
     lane = lane_along(z, opening.wall, e.off_m)
     await turn_to(z, lane.heading_rad)
     z.openings.forget()
+    z.openings.latest = None
     ends = z.chart.room(lane.ahead) - (2.0 * run + abs(along(opening.wall, sx - z.chart.x, sy - z.chart.y)))
     await along_wall(z, lane, max(z.swing_m, ends), most_m=2.0 * run + 0.3)
     await rest(z)
+    if z.openings.latest is None and not z.chart.lost:
+        return None
     return next((new for new in z.openings.found if same(new, opening)), opening)
 
 

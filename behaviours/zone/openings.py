@@ -18,6 +18,7 @@ NOMINAL_M = 0.275  #: width of openings, 250 to 300 mm by common practice
 RIM = 0.25  #: an edge is heard so early for each metre to the wall: the beam's rim still meets it
 CORNER_M = 0.50  #: an opening of which only one end was passed has a corner so near
 LONG_M = 0.09  #: ... or must be passed for so long
+NARROWER = 0.85  #: a measurement that gives less than this share of a width was taken askew
 NEAR_M = 0.30  #: from farther than this ends are not measured
 
 
@@ -50,12 +51,14 @@ class Openings:
 
     Attributes:
         found: all of them.
+        latest: the last one that was measured, whether it was kept or not.
 
     """
 
     def __init__(self, s: ExitSettings) -> None:
         self._s = s
         self.found: list[Opening] = []
+        self.latest: Opening | None = None
         self._recent: list[Opening] = []  # since the chart was last known to be right
         self._wall = -1
         self._first: float | None = None  # where hearing of this wall began
@@ -66,7 +69,7 @@ class Openings:
     def hear(self, chart: Chart, reading: Range) -> Opening | None:
         """Take in a new range reading with the chart's opinion of it; return an opening that has just been passed."""
         wall = chart.beside()
-        here = along(wall, *chart.sensor())
+        here = chart.foot
         if wall < 0 or wall != self._wall or chart.walls[wall] is None or chart.expected(wall) > NEAR_M:
             found = self._cut_off(chart)
             self._wall = wall
@@ -125,13 +128,23 @@ class Openings:
         return self.add(Opening(wall, 0.5 * (began + ended), width))
 
     def add(self, new: Opening) -> Opening:
-        """Keep an opening, instead of an older measurement of it that was no surer."""
-        if not new.sure and any(same(old, new) and old.sure for old in self.found):
+        """Keep an opening, instead of an older measurement of it that was no surer and not much wider.
+
+        What the beam's rim meets makes an opening seem narrower, never wider: much narrower is worse measured.
+
+        """
+        self.latest = new
+        sure = [old for old in self.found if same(old, new) and old.sure]
+        if sure and (not new.sure or new.width_m < NARROWER * sure[0].width_m):
             return new
         self.found = [old for old in self.found if not same(old, new)]
         self.found.append(new)
         self._recent.append(new)
         return new
+
+    def drop(self, wrong: Opening) -> None:
+        """Forget an opening that is none."""
+        self.found = [old for old in self.found if not same(old, wrong)]
 
     def sift(self, trusted: bool) -> None:
         """Take it that what was measured lately was measured with a chart that was right, or else drop it."""

@@ -86,8 +86,8 @@ class Zone:
         sample: the last one.
         flash: where the axle will be in touch with the wall whose light dazzled the forward eye; None before that.
         reached: where the axle was when light last grew before something that then stayed as it was.
+        missed: what the jaws met last was not taken: it lies near by.
         visited: corners in which something was dropped.
-        surveyed_s: time of the last survey.
         inside: whether floor colours are berths: not so over the strips.
 
     """
@@ -100,8 +100,7 @@ class Zone:
         self.openings = Openings(s.exit)
         self.turn = 1 if mount.left_m < 0.0 else -1
         self.sample: Sample = robot.sample
-        self.inside = False
-        self.surveyed_s = robot.sample.time_s
+        self.inside = self.missed = False
         self.reached = 0.0, 0.0
         self.visited: set[int] = set()
         self.flash: tuple[float, float] | None = None
@@ -144,8 +143,10 @@ class Zone:
 
     @property
     def late(self) -> bool:
-        """Tell whether it is too late to sweep on."""
-        return self.sample.time_s > self.s.sweep.until_s
+        """Tell whether it is too late to sweep on: what is on board must be dropped, and the way out be found."""
+        s, berths = self.s.sweep, {kind.name: kind.berth for kind in self.s.kinds}
+        visits = len({berths.get(name) for hold in self.load.holds.values() for name in hold})
+        return self.sample.time_s > s.end_s - s.leave_s - s.visit_s * visits - s.drop_s * self.load.count
 
     def lane_m(self, round_number: float) -> float:
         """Return how far from the wall the axle runs in a round, 0 being the first."""

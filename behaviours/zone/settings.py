@@ -74,7 +74,7 @@ class SweepSettings:
     out of an opening; and the body can turn there."""
     pitch_m: float = number(0.095, 0.02, 0.3)
     """How much farther inward each round runs: the collector's width less what the lane may be off."""
-    swing_m: float = number(0.010, 0.0, 0.1)
+    swing_m: float = number(0.018, 0.0, 0.1)
     """Room round the body when it turns on the spot."""
     speed_m_s: float = number(0.17, 0.02, 0.5)
     """Speed along a wall."""
@@ -84,6 +84,10 @@ class SweepSettings:
     """Slowing down when something may lie in the collector: a ball that rolls ahead slows by 0.14 m/s2 at least."""
     fast_rad_s: float = number(2.2, 0.2, 10.0)
     """Rate of a turn on the spot."""
+    gentle_rad_s: float = number(1.1, 0.2, 10.0)
+    """The same where an opening is near: what the jaws kick away rolls the farther the faster they come."""
+    kick_m: float = number(0.40, 0.0, 2.0)
+    """An opening is near where it is no farther than this."""
     slowest_rad_s: float = number(0.45, 0.05, 5.0)
     """Rate at its end."""
     per_rad: float = number(6.0, 0.5, 50.0)
@@ -106,12 +110,14 @@ class SweepSettings:
     """Drive on so far against a wall: the tracks slip and the body squares up."""
     longest_m: float = number(4.0, 0.5, 20.0)
     """No side of the zone is longer."""
-    inside_m: float = number(0.060, 0.0, 0.2)
-    """At a lane's end the robot comes again so much farther inward, for what lies beside the jaws before the body."""
     comb: bool = True
     """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
     comb_m: float = number(0.110, 0.03, 0.3)
     """Way along the wall from one of these to the next."""
+    again: int = whole(3, 0, 20)
+    """How often along a wall the places beside one at which something was met and not taken are combed once more."""
+    stand_m: float = number(0.27, 0.1, 1.0)
+    """So far from the wall the robot turns to face it: nearer the jaws would sweep along it what lies there."""
     before_m: float = number(0.058, 0.02, 0.3)
     """The jaws are closed for a try with the front so far before a wall: what lies against it is between them then,
     and what lies beside them is not pinned by the body."""
@@ -133,8 +139,14 @@ class SweepSettings:
     """The wall next to an opening is combed with the jaws so far beside its end."""
     doubt_m: float = number(0.012, 0.0, 0.1)
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
-    until_s: float = number(375.0, 0.0, 5000.0)
-    """Time of the run after which nothing more is swept: objects must still be dropped and the way out be found."""
+    end_s: float = number(480.0, 0.0, 5000.0)
+    """Time of the run's end. Nothing more is swept once no more is left than it takes to leave ..."""
+    leave_s: float = number(40.0, 0.0, 1000.0)
+    """... which is so much ..."""
+    visit_s: float = number(22.0, 0.0, 1000.0)
+    """... with so much for each berth to be visited first ..."""
+    drop_s: float = number(2.5, 0.0, 100.0)
+    """... and for each object on board."""
 
 
 @settings
@@ -225,6 +237,12 @@ class HandSettings:
     """Jaws that stop short of closed by more hold something."""
     jammed_rad: float = number(0.36, 0.01, 1.0)
     """Jaws that stop short by more hold too much: two things, or one askew."""
+    askew_rad: float = number(0.25, 0.01, 1.0)
+    """Jammed jaws that came this far hold one thing that lies askew; two stop them sooner."""
+    square_m: float = number(0.045, 0.0, 0.2)
+    """The robot drives on so far to square it with its front ..."""
+    behind_m: float = number(0.035, 0.0, 0.2)
+    """... but only so near to a wall: against that it would be held up, and the tracks would slip."""
     lift_rad: float = number(1.396, 0.1, 3.0)
     """From the floor to the flap (80 degrees)."""
     lift_to_rad: float = number(2.61, 0.1, 4.0)
@@ -261,14 +279,20 @@ class DropSettings:
 
     off_m: float = number(0.42, 0.2, 1.0)
     """From this far out of the corner the robot backs up to it."""
+    due_rad: float = number(0.05, 0.01, 2.0)
+    """Where the heading is less sure than this the robot looks round before it backs up."""
+    look_m: float = number(0.25, 0.2, 1.0)
+    """So near the axle comes to a corner to see whether there is a berth."""
     back_m_s: float = number(0.10, 0.02, 0.5)
     """Speed backward."""
     clear_m: float = number(0.020, 0.0, 0.1)
     """Room left between the rear edges and the corner's walls, along the diagonal: an object must fit behind."""
     step_m: float = number(0.052, 0.01, 0.2)
     """Forward between two objects: one that lies there keeps the next in."""
+    deeper_m: float = number(0.030, 0.0, 0.1)
+    """Before the third and every later one those that lie there are pushed so much farther back than they lay ..."""
     push_m: float = number(0.012, 0.0, 0.1)
-    """So much farther forward after those that lie there were pushed back: they do not give way all the way."""
+    """... and the robot goes so much farther forward then: they do not give way all the way."""
     creep_m_s: float = number(0.05, 0.01, 0.3)
     """Speed of that."""
     until_s: float = number(440.0, 0.0, 5000.0)
@@ -309,8 +333,8 @@ class SurveySettings:
     """... less at the entry, to which a line leads straight ..."""
     lost_rad: float = number(1.0, 0.01, 9.0)
     """... and more where the chart was lost."""
-    every_s: float = number(75.0, 1.0, 5000.0)
-    """After so long there is another survey, lost or not."""
+    due_rad: float = number(0.10, 0.01, 2.0)
+    """A heading that is less sure than this is looked for, lost or not."""
     sd_m: float = number(0.012, 0.001, 0.1)
     """Standard deviation of a wall's distance by a survey."""
     sd_rad: float = number(0.05, 0.005, 0.5)
@@ -339,8 +363,6 @@ class ExitSettings:
     """Readings a vote goes back."""
     over_m: float = number(0.14, 0.0, 0.5)
     """The strip is crossed within so much; line following begins behind it."""
-    fresh_s: float = number(25.0, 0.0, 1000.0)
-    """A look round that is older is done anew before the way out."""
     tries: int = whole(4, 1, 20)
     """How often the opening is looked for."""
 

@@ -81,9 +81,9 @@ async def survey(z: Zone, to_rad: float = FULL_RAD, sd_rad: float = 0.0) -> bool
     return False
 
 
-async def survey_if_due(z: Zone) -> bool:
-    """Look round where the chart doubts itself, or the last look was long ago; True where that was done."""
-    due = z.chart.lost or z.sample.time_s - z.surveyed_s > z.s.survey.every_s
+async def survey_if_due(z: Zone, due_rad: float = 0.0) -> bool:
+    """Look round where the chart doubts its heading, by so much or as the settings say; True where that was done."""
+    due = z.chart.lost or z.chart.heading_sd_rad > (due_rad or z.s.survey.due_rad)
     if due:
         await survey(z)
     return due
@@ -125,7 +125,7 @@ async def listen(z: Zone, began: float, goal: float, heard: list[Bearing]) -> No
         new = reading.age_s <= age or age < 0.0
         age = reading.age_s
         if new and reading.valid:
-            heard.append(Bearing(z.chart.heading - age * rate, reading.distance_m))
+            heard.append(Bearing(z.chart.heading - age * z.chart.rate, reading.distance_m))
 
 
 def around(reach: tuple[float, int], place: int) -> Callable[[Guess], Iterator[Guess]]:
@@ -218,7 +218,6 @@ def apply(z: Zone, view: View, fix: Fix) -> None:
         chart.turned(view.turn_rad, z.s.survey.sd_rad)
     chart.seen(tuple(view.walls[(wall - fix.quarters) % 4] for wall in range(4)), z.s.survey.sd_m)
     chart.lost = False
-    z.surveyed_s = z.sample.time_s
     z.openings.forget()
     z.openings.sift(not moved)
     if moved:

@@ -81,6 +81,7 @@ async def first_round(z: Zone) -> None:
         await survey_if_due(z)
         if leg < 4:
             await turn_and_fetch(z, lane_along(z, wall, 0.0).heading_rad)
+    z.chart.whole = bool(exits(z))
     z.robot.decide("round", number=1.0, width=round(span(z, 1), 3), depth=round(span(z, 0), 3), **z.load.fields())
 
 
@@ -302,17 +303,4 @@ async def inner_leg(z: Zone, lane: Lane, next_off: float) -> None:
         if reason == STRIP:
             await straight(z, -0.05, z.s.sweep.slow_m_s)
         await roll_and_try(z, lane.heading_rad)
-        await look_inside(z, lane)
         return
-
-
-async def look_inside(z: Zone, lane: Lane) -> None:
-    """Come again a little farther inward: what the body pushed beside the jaws would be swept away by the turn."""
-    s = z.s.sweep
-    x, y = z.chart.x, z.chart.y
-    await back_aside(z, z.turn * s.inside_m)
-    c, d = math.cos(lane.heading_rad), math.sin(lane.heading_rad)
-    back = (x - z.chart.x) * c + (y - z.chart.y) * d
-    if await straight(z, max(0.0, back + 0.01), s.speed_m_s, Watch(z)) == SEEN:
-        await approach(z, 0.12, lane.heading_rad)
-    await roll_and_try(z, lane.heading_rad)

@@ -45,11 +45,16 @@ TESTS = (
 )
 #: ... and of the zone
 ZONE_TESTS = (
+    "test_zone_chart.py",
+    "test_zone_corner_rim.py",
     "test_zone_held.py",
     "test_zone_comb.py",
     "test_zone_rounds.py",
     "test_zone_corners.py",
+    "test_zone_collect.py",
     "test_zone_deposit.py",
+    "test_zone_drop.py",
+    "test_zone_sight.py",
     "test_zone_leave.py",
     "test_zone_survey.py",
     "test_zone_seams.py",

@@ -141,7 +141,7 @@ class SweepSettings:
     """Only before a wall whose distance is less sure than this the robot goes on until it touches it."""
     end_s: float = number(480.0, 0.0, 5000.0)
     """Time of the run's end. Nothing more is swept once no more is left than it takes to leave ..."""
-    leave_s: float = number(40.0, 0.0, 1000.0)
+    leave_s: float = number(46.0, 0.0, 1000.0)
     """... which is so much ..."""
     visit_s: float = number(22.0, 0.0, 1000.0)
     """... with so much for each berth to be visited first ..."""
@@ -295,7 +295,7 @@ class DropSettings:
     """... and the robot goes so much farther forward then: they do not give way all the way."""
     creep_m_s: float = number(0.05, 0.01, 0.3)
     """Speed of that."""
-    until_s: float = number(440.0, 0.0, 5000.0)
+    until_s: float = number(432.0, 0.0, 5000.0)
     """Time of the run after which no berth is driven to any more: the way out must still be found."""
     wait_s: float = number(0.40, 0.05, 5.0)
     """An object needs so long to slide out."""

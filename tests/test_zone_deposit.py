@@ -140,7 +140,9 @@ def seen_at(z: Any, monkeypatch: pytest.MonkeyPatch, colour: str, corner: int) -
     monkeypatch.setattr(deposit, "straight", up_to)
 
 
-def test_a_berth_that_was_not_seen_is_looked_for_in_corners_without_berth_or_opening(zone, monkeypatch):
+def test_a_berth_that_was_not_seen_is_looked_for_in_corners_without_one_and_those_without_opening_first(
+    zone, monkeypatch
+):
     """Blue lies in corner 0, an opening beside corner 2, the robot stands nearer to corner 1; yellow lies in 3."""
     zone.load.holds["left"] += ["kit"]
     paint(zone, "blue", 0)
@@ -161,13 +163,14 @@ def test_the_search_stops_once_what_is_missing_is_found(zone, monkeypatch):
     assert searched(zone) == [0]
 
 
-def test_a_foreign_berth_in_a_corner_does_not_end_the_search(zone, monkeypatch):
+def test_a_foreign_berth_does_not_end_the_search_and_corners_beside_openings_come_last(zone, monkeypatch):
+    """What was taken for an opening may be none; a berth may lie there."""
     zone.load.holds["left"] += ["kit"]
     zone.chart.place(0.9, 0.2, 0.0, 0.01, 0.01)
     seen_at(zone, monkeypatch, "red", 0)
     zone.openings.found = [Opening(2, 0.0, 0.25), Opening(1, 0.15, 0.28), Opening(3, 1.05, 0.28)]
     assert finish(deposit.find_berths(zone)) == {}
-    assert searched(zone) == [0, 2]
+    assert searched(zone) == [0, 2, 1, 3]
 
 
 @pytest.mark.parametrize("corner", range(4))

@@ -80,15 +80,19 @@ def missing(z: Zone, known: dict[str, int]) -> bool:
 
 
 async def find_berths(z: Zone) -> dict[str, int]:
-    """Drive at the corners where no berth was seen, the nearest first; return what is known of all berths then."""
-    left = {number for number in range(4) if not open_corner(z, number)}
+    """Drive at the corners where no berth was seen, the nearest first; return what is known of all berths then.
+
+    Those next to an opening come last: few have a berth, but what was taken for an opening may be none.
+
+    """
+    left = {number for number in range(4) if z.corner(number) is not None}
     while True:
         found = z.berths()
         known = assign(found, z.s.kinds, z.s.drop.eliminate)
         left -= {corner for corner, _ in found.values()}
         if not left or not missing(z, known) or z.sample.time_s > z.s.drop.until_s:
             return known
-        corner = min(left, key=lambda number: away_from(z, number))
+        corner = min(left, key=lambda number: (open_corner(z, number), away_from(z, number)))
         left.discard(corner)
         z.robot.decide("berth search", corner=corner)
         await before_corner(z, corner)

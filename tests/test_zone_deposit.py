@@ -140,9 +140,7 @@ def seen_at(z: Any, monkeypatch: pytest.MonkeyPatch, colour: str, corner: int) -
     monkeypatch.setattr(deposit, "straight", up_to)
 
 
-def test_a_berth_that_was_not_seen_is_looked_for_in_corners_that_have_none(
-    zone, monkeypatch
-):
+def test_a_berth_that_was_not_seen_is_looked_for_in_corners_that_have_none(zone, monkeypatch):
     """Blue lies in corner 0, an opening beside corner 2, the robot stands nearer to corner 1; yellow lies in 3."""
     zone.load.holds["left"] += ["kit"]
     paint(zone, "blue", 0)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from behaviours.zone import collect, deposit, survey
+from behaviours.zone import collect, comb, deposit, survey
 from behaviours.zone.chart import QUARTER, Chart
 from behaviours.zone.hand import HELD, JAMMED, NOTHING
 from behaviours.zone.load import Load
@@ -62,9 +62,10 @@ def zone(monkeypatch) -> Any:
         return call
 
     monkeypatch.setattr(survey, "survey", note("look"))
+    monkeypatch.setattr(comb, "go_to", go_to)
     monkeypatch.setattr(deposit, "strip_ahead", lambda z: "strips")
     for name, call in (
-        ("go_to", go_to), ("turn_to", turn_to), ("straight", straight), ("survey", note("look")),
+        ("turn_to", turn_to), ("straight", straight), ("survey", note("look")),
         ("rest", note("rest")), ("roll_and_try", note("jaws")),
     ):  # fmt: skip
         monkeypatch.setattr(deposit, name, call)

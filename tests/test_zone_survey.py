@@ -287,22 +287,20 @@ def test_a_whole_measurement_replaces_half_a_one_however_narrow_it_is():
     assert openings.found == [Opening(RIGHT, 0.23, 0.20)]
 
 
-def test_what_was_not_kept_is_not_dropped_with_what_was_measured_lately():
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (Opening(RIGHT, 0.20, 0.28), Opening(RIGHT, 0.23, 0.20)),  # not kept: nothing is lost with it
+        (Opening(RIGHT, 0.20, 0.27), Opening(FAR, 0.10, 0.25)),  # kept, with a chart that was lost
+    ],
+)
+def test_only_what_was_measured_lately_is_dropped_with_a_chart_that_was_lost(old, new):
     openings = Openings(ExitSettings())
-    openings.add(Opening(RIGHT, 0.20, 0.28))
+    openings.add(old)
     openings.sift(True)
-    openings.add(Opening(RIGHT, 0.23, 0.20))
+    openings.add(new)
     openings.sift(False)
-    assert openings.found == [Opening(RIGHT, 0.20, 0.28)]
-
-
-def test_openings_measured_with_a_chart_that_was_lost_are_dropped():
-    openings = Openings(ExitSettings())
-    openings.add(Opening(RIGHT, 0.20, 0.27))
-    openings.sift(True)
-    openings.add(Opening(FAR, 0.10, 0.25))
-    openings.sift(False)
-    assert openings.found == [Opening(RIGHT, 0.20, 0.27)]
+    assert openings.found == [old]
 
 
 # ------------------------------------------------------------------------- too near, missing, elsewhere

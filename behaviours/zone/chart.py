@@ -178,29 +178,36 @@ class Chart:
 
     def beside(self) -> int:
         """Return the wall that the range sensor looks at; -1 for none."""
-        beam = self.heading + self._mount.heading_rad
-        wall = round(beam / QUARTER) % 4
-        return wall if abs(wrap(beam - wall * QUARTER)) < self._s.square_rad else -1
+        wall = round(self.beam / QUARTER) % 4
+        return wall if abs(wrap(self.beam - wall * QUARTER)) < self._s.square_rad else -1
 
     def expected(self, wall: int) -> float:
         """Return the range reading that a wall should give; inf where its place is not known."""
-        distance = self.walls[wall]
-        if distance is None:
-            return math.inf
+        tilt = abs(wrap(self.beam - wall * QUARTER))
+        return self._before(wall) / math.cos(max(0.0, tilt - self._s.beam_rad))
+
+    @property
+    def beam(self) -> float:
+        """The direction in which the range sensor looks, rad."""
+        return self.heading + self._mount.heading_rad
+
+    def _before(self, wall: int) -> float:
+        """Return how far before a wall the range sensor is; inf where its place is not known."""
+        distance, (nx, ny) = self.walls[wall], NORMALS[wall]
         sx, sy = self.sensor()
-        nx, ny = NORMALS[wall]
-        tilt = abs(wrap(self.heading + self._mount.heading_rad - wall * QUARTER))
-        return (distance - sx * nx - sy * ny) / math.cos(max(0.0, tilt - self._s.beam_rad))
+        return math.inf if distance is None else distance - sx * nx - sy * ny
+
+    def limits(self, wall: int) -> tuple[float, float]:
+        """Return from where to where a wall goes, along its axis; infinitely far where nobody knows."""
+        low, high = self.walls[3 if wall % 2 == 0 else 2], self.walls[1 if wall % 2 == 0 else 0]
+        return -math.inf if low is None else -low, math.inf if high is None else high
 
     def looks_at(self, wall: int) -> float:
         """Return the co-ordinate along a wall of where the beam's middle meets it; of the sensor where it cannot."""
-        sx, sy = self.sensor()
-        distance = self.walls[wall]
-        beam = self.heading + self._mount.heading_rad
-        nx, ny = NORMALS[wall]
-        c, s = math.cos(beam), math.sin(beam)
+        (sx, sy), (nx, ny) = self.sensor(), NORMALS[wall]
+        c, s = math.cos(self.beam), math.sin(self.beam)
         across = c * nx + s * ny
-        way = 0.0 if distance is None or across < 0.5 else max(0.0, distance - sx * nx - sy * ny) / across
+        way = 0.0 if self.walls[wall] is None or across < 0.5 else max(0.0, self._before(wall)) / across
         return sy + way * s if wall % 2 == 0 else sx + way * c
 
     def sensor(self) -> tuple[float, float]:
@@ -272,9 +279,8 @@ class Chart:
 
     def _compare_askew(self, measured_m: float) -> None:
         """Hold a reading against a wall that is turned by more: its slant tells the heading."""
-        beam = self.heading + self._mount.heading_rad
-        wall = round(beam / QUARTER) % 4
-        tilt, expected = wrap(beam - wall * QUARTER), self.expected(wall)
+        wall = round(self.beam / QUARTER) % 4
+        tilt, expected = wrap(self.beam - wall * QUARTER), self.expected(wall)
         if abs(tilt) > ASKEW_RAD or expected == math.inf or self._motion < 1.0:
             return
         slant = math.copysign(max(0.0, abs(tilt) - self._s.beam_rad), tilt)
@@ -300,12 +306,7 @@ class Chart:
     def _corner_in_sight(self, wall: int, tilt_rad: float, expected_m: float) -> bool:
         """Tell whether the beam's far rim may meet the next wall from as near as this one."""
         other = (wall + (1 if tilt_rad > 0.0 else 3)) % 4
-        distance, (nx, ny) = self.walls[other], NORMALS[other]
-        if distance is None:
-            return False
-        sx, sy = self.sensor()
-        rim = abs(tilt_rad) + self._s.beam_rad
-        return distance - sx * nx - sy * ny < (expected_m + RIM_M) * math.sin(rim)
+        return self._before(other) < (expected_m + RIM_M) * math.sin(abs(tilt_rad) + self._s.beam_rad)
 
     def _solid(self, wall: int, aside_m: float) -> bool:
         """Tell whether a wall is sure to be there, so far aside of the range sensor's foot on it (to the left)."""
@@ -313,12 +314,8 @@ class Chart:
         x, y = self.sensor()
         x, y = x - aside_m * ny, y + aside_m * nx
         here = y if wall % 2 == 0 else x
-        ends = self.walls[(wall + 1) % 4], self.walls[(wall + 3) % 4]
-        sign = -ny if wall % 2 else nx
-        left, right = (math.inf if end is None else end for end in ends)
-        if not -right + RIM_M < sign * here < left - RIM_M:
-            return False
-        return not any(gap == wall and low - RIM_M < here < high + RIM_M for gap, low, high in self.gaps)
+        low, high = self.limits(wall)
+        return low + RIM_M < here < high - RIM_M and not self._open_at(wall, here, RIM_M)
 
     def doubt(self, sd_m: float, sd_rad: float) -> None:
         """Trust the pose less: the robot may have been pushed about."""
@@ -328,14 +325,16 @@ class Chart:
     def _in_gap(self, wall: int) -> bool:
         """Tell whether the range sensor looks at an opening."""
         x, y = self.sensor()
-        here = y if wall % 2 == 0 else x
-        return any(gap == wall and low - GAP_M < here < high + GAP_M for gap, low, high in self.gaps)
+        return self._open_at(wall, y if wall % 2 == 0 else x, GAP_M)
+
+    def _open_at(self, wall: int, here: float, beside_m: float) -> bool:
+        """Tell whether a place along a wall lies in an opening, or no more than so far beside it."""
+        return any(gap == wall and low - beside_m < here < high + beside_m for gap, low, high in self.gaps)
 
     def _edge_in_sight(self, expected_m: float) -> bool:
         """Tell whether an opening's edge may throw an echo back from nearer than a wall does."""
         sx, sy = self.sensor()
-        beam = self.heading + self._mount.heading_rad
-        c, s = math.cos(beam), math.sin(beam)
+        c, s = math.cos(self.beam), math.sin(self.beam)
         for wall, low, high in self.gaps:
             distance = self.walls[wall]
             if distance is None:
@@ -403,7 +402,9 @@ class Chart:
             self._found(wall, distance_m, 0.015)
 
     def _spread(self) -> None:
-        """Let the covariance grow by what was driven since the last correction."""
+        """Let the covariance grow by what was driven since that was done last."""
+        if not (self._rolled or self._swung):
+            return
         p, way, turned, dx, dy = self._p, self._way, self._turned, self._dx, self._dy
         for row in p:  # P F'
             heading, slip = row[2], row[SLIP]

@@ -87,8 +87,8 @@ async def try_jaws(z: Zone, found: str = "") -> bool:
     for attempt in range(z.s.hand.tries):
         state = found or await close_jaws(z)
         found = ""
-        z.missed = attempt > 0
         if state == NOTHING:
+            z.missed = attempt > 0
             await open_jaws(z)
             return False
         if state == JAMMED:

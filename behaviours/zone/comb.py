@@ -70,7 +70,7 @@ def teeth(z: Zone, wall: int) -> list[float]:
     for o in gaps:
         half = 0.5 * o.width_m
         beside = half + z.s.sweep.beside_m
-        aside = max(0.0, half - z.half_m - z.s.sweep.rim_m)
+        aside = play(z, o)
         places = {place for place in places if abs(place - o.middle_m) > beside}
         places |= {o.middle_m + sign * off for sign in (1.0, -1.0) for off in (aside, 0.5 * (aside + beside), beside)}
     onward = 1.0 if (wall in (0, 3)) == (z.turn > 0) else -1.0
@@ -93,7 +93,7 @@ def outward_from(middles: list[float], places: list[float], onward: float) -> li
 
 def reach(z: Zone, wall: int) -> tuple[float, float]:
     """Return between which places along a wall the body has room to turn."""
-    low, high = -(z.chart.walls[3 if wall % 2 == 0 else 2] or 0.0), z.chart.walls[1 if wall % 2 == 0 else 0] or 0.0
+    low, high = z.chart.limits(wall)
     return low + z.swing_m, high - z.swing_m
 
 
@@ -102,9 +102,14 @@ def doors(z: Zone, wall: int) -> list[float]:
     low, high = reach(z, wall)
     found: set[float] = set()
     for o in gaps_of(z, wall):
-        aside = max(0.0, 0.5 * o.width_m - z.half_m - z.s.sweep.rim_m)
+        aside = play(z, o)
         found |= {place for place in (o.middle_m - aside, o.middle_m + aside) if low <= place <= high}
     return sorted(found)
+
+
+def play(z: Zone, opening: Opening) -> float:
+    """Return how far beside an opening's middle the body has room in it."""
+    return max(0.0, 0.5 * opening.width_m - z.half_m - z.s.sweep.rim_m)
 
 
 def gaps_of(z: Zone, wall: int) -> list[Opening]:
@@ -181,6 +186,14 @@ def open_corner(z: Zone, corner: int) -> bool:
     return place is None or any(is_open(z, wall, along(wall, *place), 0.5 * z.half_m) for wall in walls)
 
 
+async def before_corner(z: Zone, corner: int) -> None:
+    """Go to where the way into a corner, or backward into it, begins."""
+    place, away = z.corner(corner), outward(corner)
+    if place is not None:
+        off = z.s.drop.off_m
+        await go_to(z, place[0] - off * math.cos(away), place[1] - off * math.sin(away), speed_m_s=z.s.sweep.comb_m_s)
+
+
 async def into_corner(z: Zone, corner: int) -> None:
     """Drive into a corner by its diagonal until both front edges touch, and close the jaws there."""
     place, s = z.corner(corner), z.s.sweep
@@ -189,7 +202,7 @@ async def into_corner(z: Zone, corner: int) -> None:
     await survey_if_due(z)
     heading, reach = outward(corner), z.robot.body.front_m + z.half_m
     ux, uy = math.cos(heading), math.sin(heading)
-    await go_to(z, place[0] - z.s.drop.off_m * ux, place[1] - z.s.drop.off_m * uy, speed_m_s=s.comb_m_s)
+    await before_corner(z, corner)
     await turn_to(z, heading)
     gone = (place[0] - z.chart.x) * ux + (place[1] - z.chart.y) * uy
     await straight(z, gone - reach - 0.02, s.speed_m_s, strip_ahead(z))

@@ -1,8 +1,9 @@
 """Deposit: every kind in the berth of its colour, found on the sweep.
 
-The robot looks round before the corner, since no wall told it on the way how its tracks slipped, backs up into it,
-opens the hold and lets the objects slide out one by one, moving on between them. Holds give the first in first, so
-berths are visited in the order in which the holds ask for them, and lower `order` first where there is a choice.
+The robot looks round before the corner where its heading is in doubt, backs up into it, opens the hold and lets the
+objects slide out one by one, moving on between them. A berth that was not seen is looked for in the corners. Holds
+give the first in first, so berths are visited in the order in which the holds ask for them, and lower `order` first
+where there is a choice.
 
 Rule: never anything in a berth that is not its own; what has no berth stays on board, and that is said.
 """
@@ -11,8 +12,8 @@ import math
 from typing import NamedTuple
 
 from behaviours.zone.collect import roll_and_try
-from behaviours.zone.comb import open_corner
-from behaviours.zone.drive import go_to, rest, straight, strip_ahead, turn_to
+from behaviours.zone.comb import before_corner, open_corner
+from behaviours.zone.drive import rest, straight, strip_ahead, turn_to
 from behaviours.zone.hand import flap
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.settings import KindSettings
@@ -152,7 +153,7 @@ async def open_hold(z: Zone, side: str) -> bool:
 
 
 async def berth(z: Zone, corner: int) -> None:
-    """Look round before a corner, then turn the rear to it and back up to where both rear edges nearly touch."""
+    """Turn the rear to a corner, look round first where due, and back up to where both rear edges nearly touch."""
     s = z.s.drop
     if z.chart.lost:
         await survey(z)
@@ -170,14 +171,6 @@ async def berth(z: Zone, corner: int) -> None:
     await straight(z, -(gone - rear), s.back_m_s)
     await rest(z)
     z.robot.decide("berthed", corner=corner, x=round(z.chart.x, 3), y=round(z.chart.y, 3))
-
-
-async def before_corner(z: Zone, corner: int) -> None:
-    """Go to where the way into a corner, or backward into it, begins."""
-    place, away = z.corner(corner), outward(corner)
-    if place is not None:
-        off = z.s.drop.off_m
-        await go_to(z, place[0] - off * math.cos(away), place[1] - off * math.sin(away), speed_m_s=z.s.sweep.comb_m_s)
 
 
 async def take_along(z: Zone) -> None:

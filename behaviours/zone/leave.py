@@ -24,7 +24,7 @@ from behaviours.zone.drive import (
     turn_to,
 )
 from behaviours.zone.enter import SILVER, is_silver
-from behaviours.zone.openings import THE_ENTRY, Opening, along, before, gap, same
+from behaviours.zone.openings import THE_ENTRY, Opening, along, before, same
 from behaviours.zone.scene import Zone
 from behaviours.zone.survey import survey, survey_if_due
 from robotcore.control import Vote
@@ -70,7 +70,7 @@ async def try_exit(z: Zone, opening: Opening, marker: MarkerSettings, times: int
     if measured is None:
         z.robot.decide("no exit here", wall=opening.wall, middle=round(opening.middle_m, 3), silver=False)
         z.openings.drop(opening)
-        z.chart.gaps[:] = [ENTRY_GAP, *(gap(known) for known in z.openings.found)]
+        z.chart.gaps[:] = z.openings.gaps()
         return NOTHING
     opening = measured
     if not opening.sure:

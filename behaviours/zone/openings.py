@@ -7,7 +7,7 @@ may be counts. Near the wall the beam is narrow, so both ends are seen as late a
 import math
 from typing import NamedTuple
 
-from behaviours.zone.chart import ENTRY, NORMALS, Chart
+from behaviours.zone.chart import ENTRY, ENTRY_GAP, NORMALS, Chart
 from behaviours.zone.settings import ExitSettings
 from robotcore.readings import OUT_OF_RANGE, Range
 
@@ -110,8 +110,8 @@ class Openings:
         """Keep an opening of which one end was passed, and that goes on from there: towards a corner, or for long."""
         sign, seen_m = math.copysign(1.0, onward), abs(onward)
         edge -= sign * RIM * min(NEAR_M, chart.expected(self._wall))
-        corner = chart.walls[(0, 1)[self._wall % 2 == 0] + (0 if sign > 0.0 else 2)]
-        room = math.inf if corner is None else corner - sign * edge
+        low, high = chart.limits(self._wall)
+        room = high - edge if sign > 0.0 else edge - low
         width = min(NOMINAL_M, room)
         if not self._s.narrowest_m < width or (room > CORNER_M and seen_m < LONG_M):
             return None
@@ -145,6 +145,10 @@ class Openings:
     def drop(self, wrong: Opening) -> None:
         """Forget an opening that is none."""
         self.found = [old for old in self.found if not same(old, wrong)]
+
+    def gaps(self) -> list[tuple[int, float, float]]:
+        """Return all openings as the chart keeps them, the entry first."""
+        return [ENTRY_GAP, *(gap(opening) for opening in self.found)]
 
     def sift(self, trusted: bool) -> None:
         """Take it that what was measured lately was measured with a chart that was right, or else drop it."""

@@ -12,9 +12,8 @@ import math
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from behaviours.zone.chart import ENTRY_GAP, NORMALS, QUARTER, Chart, wrap
+from behaviours.zone.chart import NORMALS, QUARTER, Chart, wrap
 from behaviours.zone.drive import rest, straight, turn_to
-from behaviours.zone.openings import gap
 from behaviours.zone.scene import Zone
 from robotcore.rig import Mount
 
@@ -221,7 +220,7 @@ def apply(z: Zone, view: View, fix: Fix) -> None:
     z.openings.forget()
     z.openings.sift(not moved)
     if moved:
-        chart.gaps[:] = [ENTRY_GAP, *(gap(opening) for opening in z.openings.found)]
+        chart.gaps[:] = z.openings.gaps()
     z.robot.decide(
         "survey", fits=True, moved=moved, share=round(view.share, 2), x=round(chart.x, 3), y=round(chart.y, 3),
         heading=round(wrap(chart.heading), 3), off=round(off, 3), turn=round(view.turn_rad, 3), quarters=fix.quarters,

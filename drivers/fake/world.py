@@ -37,7 +37,7 @@ class Site:
     """Where the robot is: what the world needs of a course, or of the calibration pad.
 
     `field` is the middle x, y and half width, half height in metres. `panels` are met by
-    sensors only.
+    the forward eye only.
     """
 
     start: Pose

@@ -158,7 +158,7 @@ class Zone:
                     yield self._piece(side, low, high, 0.5 * self.wall_m, self.wall_m, self.wall_colour, f"zone.{side}")
 
     def panels(self) -> Iterator[Wall]:
-        """Yield the painted wall sides at berths, as thin sheets that only sensors meet."""
+        """Yield the painted wall sides at berths, as thin sheets that only the forward eye meets."""
         for berth in self.berths:
             for side in berth.corner.split("-") if berth.mark != "floor" else ():
                 span = berth.span(side, self.side_m(side))

@@ -115,7 +115,18 @@ def test_silver_needs_the_other_eye_or_persistence():
 
 def test_a_dipping_nose_makes_no_silver():
     """On a bump's far side the eyes come down to half their height and read half as much again."""
-    assert not watch_says([sample(SHINE, SHINE, pitch=-0.12)] * 12)
+    half_again = colour(1.55, 1.55, 1.55)
+    assert not watch_says([sample(half_again, half_again, pitch=-0.12)] * 30)
+    assert not watch_says([sample(SHINE, SHINE, pitch=-0.12)] * (S.together - 1))
+    assert not watch_says([sample(SHINE, half_again, pitch=-0.12), sample(half_again, SHINE, pitch=-0.12)] * 20)
+
+
+def test_both_eyes_bright_for_long_are_over_the_strip_even_where_braking_tips_the_body():
+    tipped = sample(SHINE, SHINE, pitch=-0.12)
+    assert watch_says([tipped] * S.together) == ["both"]
+    broken = [*[tipped] * (S.together - 1), sample(PLAIN, PLAIN, pitch=-0.12), *[tipped] * (S.together - 1)]
+    assert not watch_says(broken)
+    assert not watch_says([sample(SHINE, PLAIN, pitch=-0.12)] * 30)
 
 
 @pytest.mark.parametrize(
@@ -337,4 +348,6 @@ def test_two_measurements_of_one_opening_are_the_same():
 def test_what_is_bright_after_the_nose_was_up_is_no_silver():
     """Over a bump both eyes go dim first, then near the floor they read half as much again."""
     dim = colour(0.55, 0.55, 0.55)
-    assert not watch_says([sample(dim, dim)] * 10 + [sample(SHINE, SHINE)] * 12)
+    half_again = colour(1.55, 1.55, 1.55)
+    assert not watch_says([sample(dim, dim)] * 10 + [sample(half_again, half_again)] * 30)
+    assert not watch_says([sample(dim, dim)] * 10 + [sample(SHINE, SHINE)] * (S.together - 1))

@@ -3,7 +3,8 @@
 Metal throws back more of the lamp's light than any white paint. So a reading may be silver where its green passes both
 calibrated white and the white of the floor here by stated factors. Glare, a dipping nose on a bump or ramp and a
 brighter lamp make white bright too; hence it must be grey, the body must be level, and one eye must be confirmed by
-the other or persist. A saturated reading is kept at what was measured, which is the least that it can be: it counts.
+the other or persist. Both eyes for so long that no bump makes it need no level body. A saturated reading is kept at
+what was measured, which is the least that it can be: it counts.
 """
 
 import math
@@ -76,6 +77,7 @@ class SilverWatch:
         self._level = Level(s, period_s)
         self._votes = Vote(s.votes, s.window), Vote(s.votes, s.window)
         self._rows = [0, 0]
+        self._together = 0
         self._after = math.ceil(s.dim_s / period_s)
         self._uneven = 0
 
@@ -87,12 +89,18 @@ class SilverWatch:
         level = self._level.see(sample[9]) and self._uneven <= 0
         bright = self._s.over_white
         if not (left[1] > bright or right[1] > bright or self._rows[0] or self._rows[1] or self._votes[0].count):
+            self._together = 0
             return ""
-        hits = is_silver(left, left_white, self._s) and level, is_silver(right, right_white, self._s) and level
+        metal = is_silver(left, left_white, self._s), is_silver(right, right_white, self._s)
+        plain = all(metal) and left[1] > self._s.plain * left_white and right[1] > self._s.plain * right_white
+        self._together = self._together + 1 if plain else 0
+        hits = metal[0] and level, metal[1] and level
         for side in (0, 1):
             self._rows[side] = self._rows[side] + 1 if hits[side] else 0
         voted = self._votes[0].update(hits[0]), self._votes[1].update(hits[1])
         if (voted[0] and self._votes[1].count) or (voted[1] and self._votes[0].count):
+            return "both"
+        if self._together >= self._s.together:
             return "both"
         if max(self._rows) >= self._s.alone:
             return "left" if self._rows[0] >= self._rows[1] else "right"

@@ -33,6 +33,11 @@ class SilverSettings:
     """Readings among the last `window` of one eye that make a strip when the other eye has one too."""
     alone: int = whole(6, 1, 40)
     """Readings in a row that make a strip on one eye alone: persistence instead of confirmation."""
+    together: int = whole(8, 1, 40)
+    """Readings in a row of both eyes that make a strip even where the body is not level ..."""
+    plain: float = number(1.6, 1.05, 4.0)
+    """... where all pass white by so much: a nose that dips to half its height reads half as much again, and not for so
+    long (over bumps and ramps 1.36 at most, in 100 runs of five courses of the line)."""
     window: int = whole(6, 1, 40)
     """Readings a vote goes back."""
     flat_rad: float = number(0.045, 0.005, 0.5)
@@ -76,7 +81,7 @@ class SweepSettings:
     """How much farther inward each round runs: the collector's width less what the lane may be off."""
     swing_m: float = number(0.018, 0.0, 0.1)
     """Room round the body when it turns on the spot."""
-    speed_m_s: float = number(0.17, 0.02, 0.5)
+    speed_m_s: float = number(0.19, 0.02, 0.5)
     """Speed along a wall."""
     slow_m_s: float = number(0.08, 0.02, 0.5)
     """Speed towards something that was seen."""
@@ -88,9 +93,9 @@ class SweepSettings:
     """The same where an opening is near: what the jaws kick away rolls the farther the faster they come."""
     kick_m: float = number(0.40, 0.0, 2.0)
     """An opening is near where it is no farther than this."""
-    slowest_rad_s: float = number(0.45, 0.05, 5.0)
+    slowest_rad_s: float = number(0.6, 0.05, 5.0)
     """Rate at its end."""
-    per_rad: float = number(6.0, 0.5, 50.0)
+    per_rad: float = number(8.0, 0.5, 50.0)
     """Rate for each radian that is left."""
     hold_per_s: float = number(4.0, 0.1, 50.0)
     """Turn for each radian off the heading wanted."""
@@ -112,12 +117,16 @@ class SweepSettings:
     """No side of the zone is longer."""
     comb: bool = True
     """After the rounds, drive at the walls side by side: what lies against a wall is reached only like that."""
-    comb_m: float = number(0.110, 0.03, 0.3)
+    comb_m: float = number(0.118, 0.03, 0.3)
     """Way along the wall from one of these to the next."""
     again: int = whole(3, 0, 20)
     """How often along a wall the places beside one at which something was met and not taken are combed once more."""
+    corner_tries: int = whole(2, 1, 9)
+    """How often a corner is driven into where something was met in it and not taken."""
     stand_m: float = number(0.27, 0.1, 1.0)
     """So far from the wall the robot turns to face it: nearer the jaws would sweep along it what lies there."""
+    aside_m: float = number(0.018, 0.0, 0.1)
+    """So much farther than a turn needs the comb keeps from the next wall: its S swings the rear out."""
     before_m: float = number(0.058, 0.02, 0.3)
     """The jaws are closed for a try with the front so far before a wall: what lies against it is between them then,
     and what lies beside them is not pinned by the body."""
@@ -281,7 +290,7 @@ class DropSettings:
     """From this far out of the corner the robot backs up to it."""
     due_rad: float = number(0.05, 0.01, 2.0)
     """Where the heading is less sure than this the robot looks round before it backs up."""
-    look_m: float = number(0.25, 0.2, 1.0)
+    look_m: float = number(0.205, 0.2, 1.0)
     """So near the axle comes to a corner to see whether there is a berth."""
     back_m_s: float = number(0.10, 0.02, 0.5)
     """Speed backward."""

@@ -1,4 +1,7 @@
-"""What comes of what closed jaws met: taken, missed, jammed; and of a cube askew between them on the whole fake."""
+"""When closed jaws are known to have met something or nothing, and what comes of it: taken, missed, jammed.
+
+And a cube askew between them on the whole fake.
+"""
 
 import math
 from types import SimpleNamespace
@@ -7,15 +10,15 @@ from typing import Any
 import pytest
 
 from behaviours.zone import collect
-from behaviours.zone.hand import HELD, JAMMED, NOTHING
+from behaviours.zone.hand import HELD, JAMMED, NOTHING, close_jaws, jaws
 from behaviours.zone.scene import Zone
 from drivers.fake.zone.things import LEFT
-from robotcore.readings import OK, Position
+from robotcore.readings import OK, STALE, Position
 from robotcore.settings import replaced
 from tests.chart_kit import charted
 from tests.zone_kit import hand_on, zone_text
 from tests.zone_runner import Place, let
-from tests.zone_stand_in import StandIn, finish
+from tests.zone_stand_in import PERIOD_S, StandIn, finish
 
 FRONT_M, HALF_M = 0.10, 0.085  #: the rig: as in drivers/rigs/harbour.toml
 
@@ -57,6 +60,93 @@ def zone(monkeypatch) -> Any:
     ):  # fmt: skip
         monkeypatch.setattr(collect, name, call)
     return z
+
+
+# ------------------------------------------------------------------------------------------------ closing
+
+
+class Closing(StandIn):
+    """A robot whose jaws follow at 3 rad/s what is asked, no farther than `meets_rad`; `blind` ticks read nothing."""
+
+    def __init__(self, meets_rad: float = math.inf, blind: range = range(0)) -> None:
+        super().__init__()
+        self.meets_rad, self.blind, self.asked, self.angle, self.ticks = meets_rad, blind, 0.0, 0.0, 0
+        self.robot.gripper = self.gripper
+        self.read(0.0)
+
+    def gripper(self, angle_rad: float) -> None:
+        self.asked = angle_rad
+
+    def read(self, speed: float) -> None:
+        valid = self.ticks not in self.blind
+        self.sample.gripper = Position(self.angle, speed, 0.0, valid, OK if valid else STALE)
+
+    async def step(self) -> Any:
+        self.ticks += 1
+        before, self.angle = self.angle, min(self.asked, self.meets_rad, self.angle + 3.0 * PERIOD_S)
+        self.read((self.angle - before) / PERIOD_S)
+        return await super().step()
+
+
+STILL = 12  #: ticks of 10 ms make the 0.12 s for which jaws must stand still
+
+
+def ticks_to(angle_rad: float) -> int:
+    return math.ceil(angle_rad / (3.0 * PERIOD_S) - 1e-9)
+
+
+def test_empty_jaws_are_known_as_soon_as_they_pass_where_the_least_thing_would_stop_them():
+    """They need not stand still first: that takes as long again."""
+    z: Any = Closing()
+    h = z.s.hand
+    assert finish(close_jaws(z)) == NOTHING
+    assert z.ticks == ticks_to(h.closed_rad - h.something_rad)
+    assert z.ticks < 0.55 * (ticks_to(h.grip_rad) + STILL)
+
+
+@pytest.mark.parametrize(
+    ("short", "state"),
+    [("something_rad", HELD), ("jammed_rad", JAMMED), ("closed_rad", JAMMED)],
+)
+def test_jaws_that_hold_something_are_waited_for_until_they_stand_still(short, state):
+    """Short of there they may still go on: what gives way a little is not judged before it stops."""
+    z: Any = Closing()
+    h = z.s.hand
+    z.meets_rad = max(0.02, h.closed_rad - getattr(h, short) - 0.004)
+    assert finish(close_jaws(z)) == state
+    assert z.sample.gripper.angle_rad == z.meets_rad
+    assert z.ticks == ticks_to(z.meets_rad) + STILL
+
+
+def test_what_slips_out_of_jaws_that_had_stopped_for_a_moment_was_not_held():
+    z: Any = Closing(meets_rad=0.5)
+    step = z.step
+
+    async def slip() -> Any:
+        if z.ticks == ticks_to(0.5) + STILL - 2:
+            z.meets_rad = math.inf
+        return await step()
+
+    z.step = slip
+    h = z.s.hand
+    assert finish(close_jaws(z)) == NOTHING
+    assert z.ticks == ticks_to(0.5) + STILL - 2 + ticks_to(h.closed_rad - h.something_rad - 0.5)
+
+
+def test_jaws_that_nobody_sees_pass_nothing():
+    z: Any = Closing(blind=range(10, 30))
+    assert finish(close_jaws(z)) == NOTHING
+    assert z.ticks == 30
+
+
+def test_jaws_that_are_told_of_no_such_place_go_all_the_way_and_stand_still():
+    z: Any = Closing()
+    h = z.s.hand
+    assert finish(jaws(z, h.grip_rad, h.close_s)).angle_rad == pytest.approx(h.grip_rad)
+    assert z.ticks == ticks_to(h.grip_rad) + STILL
+
+
+# ----------------------------------------------------------------------------------------- what comes of it
 
 
 @pytest.mark.parametrize(

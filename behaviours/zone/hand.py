@@ -15,9 +15,14 @@ NOTHING, HELD, JAMMED = "nothing", "held", "jammed"
 
 
 async def move_to(
-    z: Zone, ask: Callable[[float], None], read: Callable[[], Position], angle_rad: float, limit_s: float
-) -> Position:
-    """Ask for an angle and wait until it is reached or the motor stands still short of it; return the position."""
+    z: Zone, ask: Callable[[float], None], read: Callable[[], Position], angle_rad: float, limit_s: float,
+    past_rad: float = math.inf,
+) -> Position:  # fmt: skip
+    """Ask for an angle and wait until it is reached or the motor stands still short of it, or `past_rad` is passed.
+
+    Returns the position.
+
+    """
     still = 0
     needed = math.ceil(0.12 / z.robot.period_s)
     for _ in range(math.ceil(limit_s / z.robot.period_s)):
@@ -28,14 +33,14 @@ async def move_to(
         if not position.valid:
             continue
         still = still + 1 if abs(position.speed_rad_s) < z.s.hand.still_rad_s else 0
-        if still >= needed:
+        if still >= needed or position.angle_rad > past_rad:
             break
     return read()
 
 
-async def jaws(z: Zone, angle_rad: float, limit_s: float) -> Position:
+async def jaws(z: Zone, angle_rad: float, limit_s: float, past_rad: float = math.inf) -> Position:
     """Move the jaws' motor."""
-    return await move_to(z, z.robot.gripper, lambda: z.sample.gripper, angle_rad, limit_s)
+    return await move_to(z, z.robot.gripper, lambda: z.sample.gripper, angle_rad, limit_s, past_rad)
 
 
 async def flap(z: Zone, angle_rad: float) -> Position:
@@ -46,7 +51,7 @@ async def flap(z: Zone, angle_rad: float) -> Position:
 async def close_jaws(z: Zone) -> str:
     """Close the jaws without lifting; return NOTHING, HELD or JAMMED by where they stop."""
     h = z.s.hand
-    return held_by(await jaws(z, h.grip_rad, h.close_s), h)
+    return held_by(await jaws(z, h.grip_rad, h.close_s, h.closed_rad - h.something_rad), h)
 
 
 def held_by(position: Position, h: HandSettings) -> str:

@@ -6,10 +6,12 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from behaviours.zone import comb, sweep
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER, Chart
-from behaviours.zone.comb import THE_ENTRY, doors, gaps_of, is_open, outward_from, teeth
+from behaviours.zone.comb import THE_ENTRY, doors, gaps_of, is_open, outward_from, play, side_by_side, teeth
 from behaviours.zone.drive import LATE, SEEN, STRIP, THERE, TOUCH, lane_along, lane_start
 from behaviours.zone.openings import NOMINAL_M, Opening
 from behaviours.zone.scene import Zone
@@ -40,8 +42,8 @@ def zone(monkeypatch) -> Any:
         z.done.append(("go_to", x, y))
         z.chart.x, z.chart.y = x, y
 
-    async def straight(z: Any, way: float, speed: float, stop: Any = None) -> str:
-        z.done.append(("straight", way, speed))
+    async def straight(z: Any, way: float, speed: float, stop: Any = None, end: float = 0.03) -> str:
+        z.done.append(("straight", way, speed, end))
         z.chart.x += way * math.cos(z.chart.heading)
         z.chart.y += way * math.sin(z.chart.heading)
         return str(z.reason)
@@ -167,8 +169,10 @@ def test_teeth_stand_side_by_side_from_corner_to_corner_in_the_order_in_which_th
     zone.turn = turn
     places, (low, high) = teeth(zone, wall), ends_of(wall)
     assert max(abs(b - a) for a, b in itertools.pairwise(places)) <= zone.s.sweep.comb_m + 1e-9
-    assert min(places) == pytest.approx(low + zone.swing_m)  # as near to the corner as the body can turn
-    assert max(places) == pytest.approx(high - zone.swing_m)
+    off = zone.swing_m + zone.s.sweep.aside_m  # as near to the corner as the body can turn and back up in an S
+    assert min(places) == pytest.approx(low + off)
+    assert max(places) == pytest.approx(high - off)
+    assert zone.s.sweep.aside_m > 0.0
     heading = lane_along(zone, wall, 0.0).heading_rad
     onward = math.sin(heading) if wall % 2 == 0 else math.cos(heading)
     assert places == sorted(places, key=lambda place: onward * place)
@@ -182,8 +186,55 @@ def test_before_openings_too_teeth_stand_side_by_side_and_within_the_bodys_reach
     places = sorted(teeth(zone, wall))
     assert max(b - a for a, b in itertools.pairwise(places)) <= zone.s.sweep.comb_m + 1e-9
     assert len(set(places)) == len(places)
-    assert min(places) >= low + zone.swing_m - 1e-9
-    assert max(places) <= high - zone.swing_m + 1e-9
+    off = zone.swing_m + zone.s.sweep.aside_m
+    assert min(places) >= low + off - 1e-9
+    assert max(places) <= high - off + 1e-9
+
+
+@pytest.mark.parametrize("wall", [0, 1, 3])
+@pytest.mark.parametrize("share", [0.15, 0.3, 0.5, 0.6, 0.85])
+@pytest.mark.parametrize("width", [0.16, 0.28])
+def test_teeth_stand_at_fixed_places_by_openings_and_corners_and_as_few_as_may_be_between(zone, wall, share, width):
+    """Fixed: where a door is, where the wall beside begins, and where it ends; by hand, without the rest."""
+    low, high = ends_of(wall)
+    middle, beside = low + share * (high - low), 0.5 * width + zone.s.sweep.beside_m
+    zone.openings.found = [opening] = [Opening(wall, middle, width)]
+    off = zone.swing_m + zone.s.sweep.aside_m
+    fixed = [middle + sign * far for sign in (-1.0, 1.0) for far in (play(zone, opening), beside)]
+    fixed = sorted({place for place in fixed if low + off <= place <= high - off})
+    fixed = [low + off] * (low + off < middle - beside) + fixed + [high - off] * (high - off > middle + beside)
+    needed = sum(math.ceil((b - a) / zone.s.sweep.comb_m - 1e-9) for a, b in itertools.pairwise(fixed))
+    places = teeth(zone, wall)
+    assert len(places) == needed + 1
+    assert all(any(abs(place - tooth) < 1e-9 for tooth in places) for place in fixed)
+
+
+@given(st.lists(st.integers(0, 120), min_size=1, max_size=6, unique=True), st.integers(3, 30))
+def test_between_places_stand_as_few_more_as_leave_none_farther_from_the_next(hundredths, most):
+    fixed = [0.01 * number for number in sorted(hundredths)]
+    places = side_by_side(fixed, 0.01 * most)
+    assert places == sorted(set(places))
+    assert set(fixed) <= set(places)
+    for one, two in itertools.pairwise(fixed):
+        between = [place for place in places if one <= place <= two]
+        steps = [b - a for a, b in itertools.pairwise(between)]
+        assert max(steps) <= 0.01 * most + 1e-9
+        assert steps == pytest.approx([(two - one) / len(steps)] * len(steps))
+        assert len(steps) == 1 or (two - one) / (len(steps) - 1) > 0.01 * most + 1e-9  # one fewer would not do
+
+
+@pytest.mark.parametrize(
+    ("fixed", "places"),
+    [
+        ([], []),
+        ([0.3], [0.3]),
+        ([0.1, 0.2], [0.1, 0.2]),
+        ([0.1, 0.21, 0.42], [0.1, 0.155, 0.21, 0.28, 0.35, 0.42]),
+        ([0.0, 0.1, 0.1 + 0.2], [0.0, 0.1, 0.2, 0.3]),  # a hair more than two of 0.1 by the computer's reckoning
+    ],
+)
+def test_places_side_by_side_by_hand(fixed, places):
+    assert side_by_side(fixed, 0.1) == pytest.approx(places)
 
 
 @pytest.mark.parametrize(("width", "aside"), [(0.28, 0.14 - 0.097), (0.26, 0.13 - 0.097)])
@@ -214,7 +265,7 @@ def test_no_tooth_and_no_door_of_an_opening_in_a_corner_is_out_of_the_bodys_reac
     zone.openings.found = [Opening(1, 0.14, 0.28)]
     door = 0.14 + 0.14 - HALF_M - zone.s.sweep.rim_m
     assert doors(zone, 1) == pytest.approx([door])  # the other one would be in the corner
-    assert min(teeth(zone, 1)) == pytest.approx(max(door, zone.swing_m))
+    assert min(teeth(zone, 1)) == pytest.approx(max(door, zone.swing_m + zone.s.sweep.aside_m))
 
 
 # ------------------------------------------------------------------------------- in which order teeth come
@@ -289,8 +340,12 @@ def test_a_place_is_open_so_far_beside_an_opening_and_no_farther(zone):
 # ---------------------------------------------------------------------------------------------- one tooth
 
 
-def drives(z: Any) -> list[tuple[float, float]]:
-    return [(way, speed) for name, way, speed in (entry for entry in z.done if entry[0] == "straight")]
+GENTLY, FIRMLY = 0.03, 0.06  #: with so much left (m/s) a tooth ends before an opening, and before a wall
+
+
+def drives(z: Any) -> list[tuple[float, float, float]]:
+    """Return the ways driven straight on, how fast, and how fast at their end."""
+    return [(way, speed, end) for _, way, speed, end in (entry for entry in z.done if entry[0] == "straight")]
 
 
 def at_tooth(z: Any, doubt_m: float = 0.005) -> None:
@@ -302,7 +357,7 @@ def test_before_a_wall_the_jaws_close_once_where_they_reach_it(zone):
     at_tooth(zone)
     finish(comb.tooth(zone, 0, 0.1))
     s = zone.s.sweep
-    assert drives(zone) == [(pytest.approx(0.5 - s.before_m), s.comb_m_s)]
+    assert drives(zone) == [(pytest.approx(0.5 - s.before_m), s.comb_m_s, FIRMLY)]
     assert [room for name, *room in zone.done if name == "jaws"] == [[pytest.approx(s.before_m)]]
     assert names(zone)[0] == "forget"
     assert "survey_if_due" in names(zone)
@@ -316,8 +371,8 @@ def test_before_an_opening_it_goes_slowly_and_closes_the_jaws_before_the_line_or
     finish(comb.tooth(zone, 0, 0.1 + 0.14 - HALF_M - s.rim_m, into))
     ends = 0.0 if into else s.before_m
     assert [room for name, *room in zone.done if name == "jaws"] == [[pytest.approx(ends, abs=1e-9)]]
-    assert [speed for _, speed in drives(zone)] == [s.comb_m_s, s.slow_m_s]
-    assert [way for way, _ in drives(zone)] == pytest.approx([0.5 - ends - s.gate_m, s.gate_m])
+    assert [(speed, end) for _, speed, end in drives(zone)] == [(s.comb_m_s, GENTLY), (s.slow_m_s, GENTLY)]
+    assert [way for way, *_ in drives(zone)] == pytest.approx([0.5 - ends - s.gate_m, s.gate_m])
     assert "approach" not in names(zone)  # there is no wall to touch
 
 
@@ -345,7 +400,8 @@ def test_beside_an_opening_it_goes_slowly_too_and_touches_nothing(zone):
         finish(comb.tooth(zone, 0, place))
         beside = place < 0.1 + 0.14 + HALF_M
         assert ("approach" in names(zone)) != beside
-        assert drives(zone)[-1][1] == (zone.s.sweep.slow_m_s if beside else zone.s.sweep.comb_m_s)
+        s = zone.s.sweep
+        assert drives(zone)[-1][1:] == ((s.slow_m_s, GENTLY) if beside else (s.comb_m_s, FIRMLY))
         assert names(zone).count("jaws") == 1
 
 

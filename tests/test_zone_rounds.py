@@ -120,23 +120,65 @@ def test_each_wall_is_combed_and_then_the_corner_to_which_its_teeth_lead(zone, m
         if name == "into_corner":
             _, wall, place, _ = next(entry for entry in zone.done[i::-1] if entry[0] == "tooth" and not entry[3])
             x, y = Zone.corner(zone, args[0]) or (0.0, 0.0)
-            assert abs(place - (y if wall % 2 == 0 else x)) == pytest.approx(zone.swing_m)  # its last tooth is beside
+            beside = zone.swing_m + zone.s.sweep.aside_m
+            assert abs(place - (y if wall % 2 == 0 else x)) == pytest.approx(beside)  # its last tooth is there
     assert sum(entry[0] == "into_corner" for entry in zone.done) == 4
     firsts = [entry[1] for entry in zone.done if entry[0] == "before_tooth" and entry[3]]
-    assert firsts == list(dict.fromkeys(walls))
+    assert firsts == [*dict.fromkeys(walls), ENTRY]  # to the entry's doors once more across the floor
 
 
-def test_the_front_goes_into_openings_by_their_doors_once_their_wall_is_combed(zone, monkeypatch):
-    """What lies beside an opening was taken or pushed away from it by then."""
+@pytest.mark.parametrize(("misses", "driven_in"), [(0, 1), (1, 2), (9, 2)])
+def test_a_corner_is_driven_into_once_more_and_the_wall_beside_it_where_something_was_not_taken(
+    zone, monkeypatch, misses, driven_in
+):
+    """What was let go of lies before the corner or at the wall beside it then."""
     note(zone, monkeypatch, "before_tooth", "tooth", "into_corner")
-    zone.openings.found = [Opening(1, 0.6, 0.28)]
+    left = [misses]
+
+    def met() -> None:
+        zone.missed, left[0] = left[0] > 0, left[0] - 1
+
+    zone.after["into_corner"] = met
+    zone.corner = lambda number: Zone.corner(zone, number)
+    finish(comb.comb_corner(zone, LEFT))
+    corner = zone.ends(LEFT)[1]
+    x, _ = Zone.corner(zone, corner) or (0.0, 0.0)
+    assert [args for name, *args in zone.done if name == "into_corner"] == [[corner]] * driven_in
+    beside = [(wall, place, into) for name, wall, place, into in (e for e in zone.done if e[0] == "tooth")]
+    assert beside == [
+        (LEFT, pytest.approx(x + math.copysign(zone.swing_m + zone.s.sweep.aside_m, 0.6 - x)), False)
+    ] * min(misses, driven_in)
+
+
+@pytest.mark.parametrize("turn", [1, -1])
+def test_the_front_goes_into_openings_by_their_doors_once_all_walls_and_corners_are_combed(zone, monkeypatch, turn):
+    """What lies beside an opening, and beside the way to it, was taken or pushed away from it by then."""
+    zone.turn = turn
+    note(zone, monkeypatch, "before_tooth", "tooth", "into_corner")
+    zone.robot.decide = lambda what, **_: zone.done.append((what,))
+    zone.openings.found = [Opening(LEFT, 0.6, 0.28)]
     finish(comb.comb(zone))
-    for wall in range(4):
-        driven = [(place, into) for _, at, place, into in (e for e in zone.done if e[0] == "tooth") if at == wall]
-        assert driven == [(p, False) for p in comb.teeth(zone, wall)] + [(p, True) for p in comb.doors(zone, wall)]
-        assert any(into for _, into in driven) == (wall in (1, ENTRY))
+    walls, said = [(ENTRY + turn * i) % 4 for i in range(4)], zone.done.index(("combed",))
+    for told, into in ((zone.done[:said], False), (zone.done[said + 1 :], True)):
+        places = {wall: comb.doors(zone, wall) if into else comb.teeth(zone, wall) for wall in walls}
+        driven = [tuple(tooth) for name, *tooth in told if name == "tooth"]
+        assert driven == [(wall, place, into) for wall in walls for place in places[wall]]
+    corners = [i for i, (name, *_) in enumerate(zone.done) if name == "into_corner"]
+    assert len(corners) == 4
+    assert max(corners) < said
+    opened = dict.fromkeys(wall for _, wall, _, into in (e for e in zone.done if e[0] == "tooth") if into)
+    assert list(opened) == [wall for wall in walls if wall in (LEFT, ENTRY)]
     for (name, *come), (then, *tooth) in itertools.pairwise(zone.done):
         assert name != "before_tooth" or (then, tooth[:2]) == ("tooth", come[:2])
+
+
+@pytest.mark.parametrize("what", ["complete", "late"])
+def test_no_opening_is_gone_into_once_there_is_no_need_or_no_time(zone, monkeypatch, what):
+    zone.openings.found = [Opening(LEFT, 0.6, 0.28)]
+    note(zone, monkeypatch, "before_tooth", "tooth", "into_corner")
+    zone.after["tooth"] = lambda: setattr(zone, what, zone.done[-1][3])  # with the first door
+    finish(comb.comb(zone))
+    assert sum(entry[3] for entry in zone.done if entry[0] == "tooth") == 1
 
 
 @pytest.mark.parametrize("what", ["complete", "late"])
@@ -147,9 +189,15 @@ def test_the_comb_ends_with_the_tooth_after_which_there_is_no_need_or_no_time(zo
     assert [entry[0] for entry in zone.done] == ["before_tooth", "tooth"] * 3
 
 
+def plan_of(z: Any) -> list[tuple[float, bool]]:
+    """Return places along the left wall: all its teeth, then the doors of the opening there."""
+    z.openings.found = [Opening(LEFT, 0.6, 0.28)]
+    return [(place, False) for place in comb.teeth(z, LEFT)] + [(place, True) for place in comb.doors(z, LEFT)]
+
+
 def miss(z: Any, monkeypatch: pytest.MonkeyPatch, numbers: set[int]) -> list[tuple[float, bool]]:
     """Comb the left wall, where teeth of these numbers meet what they do not take; return what was driven."""
-    z.openings.found = [Opening(LEFT, 0.6, 0.28)]
+    plan = plan_of(z)
     note(z, monkeypatch, "before_tooth", "tooth")
     count = itertools.count(1)
 
@@ -157,15 +205,14 @@ def miss(z: Any, monkeypatch: pytest.MonkeyPatch, numbers: set[int]) -> list[tup
         z.missed = z.missed or next(count) in numbers
 
     z.after["tooth"] = met
-    finish(comb.comb_wall(z, LEFT))
+    finish(comb.comb_wall(z, LEFT, plan))
     return [(entry[2], entry[3]) for entry in z.done if entry[0] == "tooth"]
 
 
 def test_where_something_was_met_and_not_taken_the_places_beside_are_combed_once_more_and_then_the_rest(
     zone, monkeypatch
 ):
-    driven, pitch = miss(zone, monkeypatch, {4}), zone.s.sweep.comb_m
-    plan = [(p, False) for p in comb.teeth(zone, LEFT)] + [(p, True) for p in comb.doors(zone, LEFT)]
+    plan, driven, pitch = plan_of(zone), miss(zone, monkeypatch, {4}), zone.s.sweep.comb_m
     place = plan[3][0]
     assert driven[:4] == plan[:4]
     assert sorted(driven[4:7]) == [(pytest.approx(place + off), False) for off in (-pitch, 0.0, pitch)]
@@ -187,15 +234,13 @@ def test_beside_a_miss_next_to_a_corner_it_stays_within_the_bodys_reach(zone, mo
 
 def test_it_comes_again_so_often_along_a_wall_and_to_the_wall_only(zone, monkeypatch):
     driven = miss(zone, monkeypatch, set(range(1, 200)))
-    teeth = len(comb.teeth(zone, LEFT)) + len(comb.doors(zone, LEFT))
     assert zone.s.sweep.again > 0
-    assert len(driven) == teeth + 3 * zone.s.sweep.again
+    assert len(driven) == len(plan_of(zone)) + 3 * zone.s.sweep.again
     assert sum(into for _, into in driven) == len(comb.doors(zone, LEFT))
 
 
 def test_a_miss_at_a_door_is_combed_again_before_the_line(zone, monkeypatch):
-    zone.openings.found = [Opening(LEFT, 0.6, 0.28)]
-    last = len(comb.teeth(zone, LEFT)) + len(comb.doors(zone, LEFT))
+    last = len(plan_of(zone))
     driven = miss(zone, monkeypatch, {last})
     assert [into for _, into in driven[last - 1 :]] == [True, False, False, False]
 
@@ -213,6 +258,29 @@ def test_the_next_tooth_is_backed_to_in_an_s(zone, monkeypatch, wall, onward):
     assert not more
     assert name == "back_aside"
     assert left * (ly if wall % 2 == 0 else lx) == pytest.approx(onward)
+
+
+@pytest.mark.parametrize("wall", range(4))
+@pytest.mark.parametrize("turned", range(4))
+@pytest.mark.parametrize("farther", [-0.01, 0.01])
+def test_the_s_is_slow_where_another_walls_opening_is_near(zone, monkeypatch, wall, turned, farther):
+    """The rear kicks what lies behind or beside; before the own wall's opening it goes away from it."""
+    asked: list[float] = []
+
+    async def aside(z: Any, left: float, speed_m_s: float = 0.0) -> None:
+        asked.append(speed_m_s)
+
+    put(monkeypatch, "back_aside", aside)
+    s, opened = zone.s.sweep, (wall + turned) % 4
+    zone.chart.place(0.6, 0.0, wall * QUARTER, 0.001, 0.001)
+    zone.chart.walls = [1.6, 1.0, 0.4, 1.0]  # a metre away each
+    zone.chart.walls[opened] = s.kick_m + farther + (0.6, 0.0, -0.6, 0.0)[opened]
+    low = 0.6 if opened % 2 else 0.0
+    zone.chart.gaps = [(opened, low - 0.14, low + 0.14)]
+    place = (0.0 if wall % 2 == 0 else 0.6) + 0.1
+    finish(comb.before_tooth(zone, wall, place, False))
+    assert asked == [s.slow_m_s if opened != wall and farther < 0.0 else s.comb_m_s]
+    assert s.slow_m_s < s.comb_m_s
 
 
 @pytest.mark.parametrize("wall", range(4))

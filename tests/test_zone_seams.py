@@ -1,10 +1,11 @@
 """The zone's driving at its seams: scripted light and floor, and what is asked of the tracks."""
 
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from behaviours.zone.drive import STRIP, slow_down, strip_ahead
+from behaviours.zone.drive import STRIP, THERE, slow_down, straight, strip_ahead
 from tests.zone_stand_in import StandIn, finish, plain
 
 
@@ -19,6 +20,20 @@ def test_slowing_down_is_gentle_until_a_wall_comes_into_light():
     finish(slow_down(wall))
     assert wall.way < 0.06
     assert wall.speed == 0.0
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("told", "end"), [((), 0.03), ((0.06,), 0.06)])
+def test_a_straight_way_ends_as_fast_as_told(sign, told, end):
+    """Slowly where what lies ahead must not be hit hard; it comes down to that in proportion to what is left."""
+    zone: Any = StandIn()
+    zone.chart = SimpleNamespace(heading=0.0)
+    assert finish(straight(zone, sign * 0.2, 0.24, lambda: "", *told)) == THERE
+    assert sign * zone.way == pytest.approx(0.2, abs=0.001)
+    asked = [sign * speed for speed in zone.speeds[1:]]
+    assert max(asked) == pytest.approx(0.24)
+    assert asked[-1] == pytest.approx(end, abs=0.003)
+    assert min(asked) == asked[-1]
 
 
 def test_slowing_down_stays_gentle_with_light_in_the_jaws():

@@ -6,6 +6,7 @@ Before openings the robot is slow, since what rolls out there is lost.
 
 import math
 from collections import deque
+from itertools import pairwise
 
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
 from behaviours.zone.collect import take_standing, try_jaws
@@ -16,6 +17,7 @@ from behaviours.zone.drive import (
     approach,
     back_aside,
     dock,
+    gate_near,
     go_to,
     make_room,
     press,
@@ -27,22 +29,44 @@ from behaviours.zone.openings import THE_ENTRY, Opening, along, same
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.survey import survey_if_due
 
+END_M_S, GENTLY_M_S = 0.06, 0.03  #: a tooth ends at this speed; before an opening, where no wall stops what it pushes
+
 
 async def comb(z: Zone) -> None:
-    """Drive at each wall, side by side, and into each corner: what lies against a wall is taken only like that."""
+    """Drive at each wall, side by side, and into each corner: what lies against a wall is taken only like that.
+
+    Into the openings at last: by then what lies beside the way in, and would be pushed out, was taken.
+
+    """
     wall = (z.chart.ahead() + 2) % 4
     for _ in range(4):
-        await comb_wall(z, wall)
+        await comb_wall(z, wall, [(place, False) for place in teeth(z, wall)])
         if z.complete or z.late:
             return
-        await into_corner(z, z.ends(wall)[1])
+        await comb_corner(z, wall)
         wall = (wall + z.turn) % 4
     z.robot.decide("combed", **z.load.fields())
+    for _ in range(4):
+        await comb_wall(z, wall, [(place, True) for place in doors(z, wall)])
+        wall = (wall + z.turn) % 4
 
 
-async def comb_wall(z: Zone, wall: int) -> None:
-    """Drive at a wall side by side, then into its openings; once more beside where something was met and not taken."""
-    todo = deque([*((place, False) for place in teeth(z, wall)), *((place, True) for place in doors(z, wall))])
+async def comb_corner(z: Zone, wall: int) -> None:
+    """Drive into the corner to which a wall's teeth lead; once more, and beside it, where something was not taken."""
+    corner = z.ends(wall)[1]
+    for _ in range(z.s.sweep.corner_tries):
+        z.missed = False
+        await into_corner(z, corner)
+        if not z.missed or z.complete or z.late:
+            break
+        place, (low, high) = z.corner(corner), reach(z, wall)
+        assert place is not None  # nothing is met in a corner that nobody knows
+        await comb_wall(z, wall, [(max(low, min(high, along(wall, *place))), False)])
+
+
+async def comb_wall(z: Zone, wall: int, plan: list[tuple[float, bool]]) -> None:
+    """Drive at a wall at places along it, or into an opening there; once more beside one that was met and not taken."""
+    todo = deque(plan)
     first, again = True, z.s.sweep.again
     while todo and not (z.complete or z.late):
         place, into = todo.popleft()
@@ -63,20 +87,33 @@ def teeth(z: Zone, wall: int) -> list[float]:
     What a jaw's tip pushes aside goes on in the order of the teeth: so it goes away from an opening.
 
     """
-    low, high = reach(z, wall)
-    count = max(1, math.ceil((high - low) / z.s.sweep.comb_m))
-    places = {low + (high - low) * i / count for i in range(count + 1)}
     gaps = gaps_of(z, wall)
-    for o in gaps:
-        half = 0.5 * o.width_m
-        beside = half + z.s.sweep.beside_m
-        aside = play(z, o)
-        places = {place for place in places if abs(place - o.middle_m) > beside}
-        places |= {o.middle_m + sign * off for sign in (1.0, -1.0) for off in (aside, 0.5 * (aside + beside), beside)}
+    places = side_by_side(fixed_places(z, wall, gaps), z.s.sweep.comb_m)
     onward = 1.0 if (wall in (0, 3)) == (z.turn > 0) else -1.0
-    ordered = sorted((place for place in places if low <= place <= high), key=lambda place: onward * place)
+    ordered = sorted(places, key=lambda place: onward * place)
     middles = sorted((o.middle_m for o in gaps), key=lambda place: onward * place)
     return outward_from(middles, ordered, onward)
+
+
+def fixed_places(z: Zone, wall: int, gaps: list[Opening]) -> list[float]:
+    """Return both ends of a wall, where no opening is, and two places before each opening and two beside it."""
+    low, high = reach(z, wall)
+    found: set[float] = set()
+    ends = {low, high}
+    for o in gaps:
+        beside = 0.5 * o.width_m + z.s.sweep.beside_m
+        ends = {end for end in ends if abs(end - o.middle_m) > beside}
+        found |= {o.middle_m + sign * off for sign in (1.0, -1.0) for off in (play(z, o), beside)}
+    return sorted(ends | {place for place in found if low <= place <= high})
+
+
+def side_by_side(fixed: list[float], most_m: float) -> list[float]:
+    """Return ascending places and, between each two, as few more as leave at most `most_m` from one to the next."""
+    places = fixed[:1]
+    for one, two in pairwise(fixed):
+        count = max(1, math.ceil((two - one) / most_m - 1e-9))
+        places += [one + (two - one) * i / count for i in range(1, count)] + [two]
+    return places
 
 
 def outward_from(middles: list[float], places: list[float], onward: float) -> list[float]:
@@ -92,9 +129,14 @@ def outward_from(middles: list[float], places: list[float], onward: float) -> li
 
 
 def reach(z: Zone, wall: int) -> tuple[float, float]:
-    """Return between which places along a wall the body has room to turn."""
+    """Return between which places along a wall the body has room to turn, and to back up in an S beside the next wall.
+
+    In the S the rear swings out: it must not push along the next wall what lies there.
+
+    """
     low, high = z.chart.limits(wall)
-    return low + z.swing_m, high - z.swing_m
+    room = z.swing_m + z.s.sweep.aside_m
+    return low + room, high - room
 
 
 def doors(z: Zone, wall: int) -> list[float]:
@@ -137,7 +179,8 @@ async def before_tooth(z: Zone, wall: int, place: float, first: bool) -> None:
         await turn_to(z, wall * QUARTER)
         left = (place - along(wall, z.chart.x, z.chart.y)) * (1.0 if wall in (0, 3) else -1.0)
     if abs(left) > 0.008:
-        await back_aside(z, left, speed_m_s=z.s.sweep.comb_m_s)
+        s = z.s.sweep
+        await back_aside(z, left, speed_m_s=s.slow_m_s if gate_near(z, wall) else s.comb_m_s)
 
 
 async def tooth(z: Zone, wall: int, place: float, into: bool = False) -> None:
@@ -166,7 +209,10 @@ async def to_tooth(z: Zone, wall: int, before_m: float, gate: bool) -> bool:
     if gate and near > s.gate_m:
         await straight(z, near - s.gate_m, s.comb_m_s, strip_ahead(z))
         near = z.chart.room(wall, z.robot.body.front_m) - before_m
-    return near < 0.005 or await straight(z, near, s.slow_m_s if gate else s.comb_m_s, strip_ahead(z)) != STRIP
+    if near < 0.005:
+        return True
+    speed, end = (s.slow_m_s, GENTLY_M_S) if gate else (s.comb_m_s, END_M_S)
+    return await straight(z, near, speed, strip_ahead(z), end) != STRIP
 
 
 async def against(z: Zone, wall: int) -> None:

@@ -100,7 +100,7 @@ def widened(z: Zone, lane: Lane) -> float:
     return max(lane.off_m, z.swing_m) if room < z.swing_m + 0.12 else lane.off_m
 
 
-async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never) -> str:
+async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never, end_m_s: float = 0.03) -> str:
     """Drive straight on (negative: back) by the chart's heading now, until the way is done or `stop` says why."""
     if not abs(way_m) < z.s.sweep.longest_m:
         return LATE
@@ -112,7 +112,7 @@ async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never) 
         left = abs(way_m) - sign * (drive.travel_m - start) if drive.valid else abs(way_m)
         if left <= 0.0:
             return THERE
-        speed = min(speed_m_s, 0.03 + 3.0 * left)
+        speed = min(speed_m_s, end_m_s + 3.0 * left)
         z.wheels(sign * speed, z.s.sweep.hold_per_s * wrap(heading - z.chart.heading))
         await z.step()
         ticks -= 1
@@ -187,9 +187,9 @@ async def turn_on_spot(z: Zone, heading_rad: float, stop: Stop) -> str:
     return THERE
 
 
-def gate_near(z: Zone) -> bool:
-    """Tell whether an opening is so near that what a turn kicks away may roll out."""
-    for wall, low, high in z.chart.gaps:
+def gate_near(z: Zone, but: int = -1) -> bool:
+    """Tell whether an opening of any wall `but` one is so near that what a turn kicks away may roll out."""
+    for wall, low, high in (gap for gap in z.chart.gaps if gap[0] != but):
         aside = max(low - along(wall, z.chart.x, z.chart.y), along(wall, z.chart.x, z.chart.y) - high, 0.0)
         if math.hypot(aside, z.chart.room(wall)) < z.s.sweep.kick_m:
             return True
@@ -405,14 +405,15 @@ async def back_aside(z: Zone, left_m: float, radius_m: float = 0.10, speed_m_s: 
     """Back up in an S that ends with the same heading, `left_m` farther to the left."""
     if z.chart.clear_m(z.robot.body.front_m) < TOUCH_M:
         await straight(z, -0.02, z.s.sweep.speed_m_s)
-    s, began = z.s.sweep, z.chart.heading
+    s, body, began = z.s.sweep, z.robot.body, z.chart.heading
     bend = math.acos(max(0.0, 1.0 - 0.5 * abs(left_m) / radius_m))
-    rate = speed_m_s / radius_m
+    rate = min(speed_m_s, body.max_speed_m_s / (1.0 + 0.5 * body.track_width_m / radius_m)) / radius_m
     sign = -1.0 if left_m > 0.0 else 1.0
     for goal in (began + sign * bend, began):
         ticks = math.ceil(bend / rate * 2.0 / z.robot.period_s)
         while ticks > 0 and (goal - z.chart.heading) * (1.0 if goal != began else -1.0) * sign > 0.01:
-            turn = math.copysign(min(rate, max(0.5, s.per_rad * abs(goal - z.chart.heading))), goal - z.chart.heading)
+            left = goal - z.chart.heading
+            turn = math.copysign(min(rate, max(s.slowest_rad_s, s.per_rad * abs(left))), left)
             z.wheels(-abs(turn) * radius_m, turn)
             await z.step()
             ticks -= 1

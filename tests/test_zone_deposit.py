@@ -218,6 +218,20 @@ def test_what_the_search_found_is_dropped_there(zone, monkeypatch):
     assert "no berth" not in [name for name, _ in zone.said]
 
 
+def test_where_two_berths_seem_to_lie_in_one_corner_both_are_looked_for_anew(zone, monkeypatch):
+    """A chart that came back turned by a quarter has put them there: nothing is dropped by what it noted."""
+    zone.load.holds["left"] += ["kit"]
+    zone.load.holds["right"] += ["black"]
+    zone.chart.place(0.9, 0.2, 0.0, 0.01, 0.01)
+    paint(zone, "blue", 1)
+    paint(zone, "yellow", 1)
+    seen_at(zone, monkeypatch, "yellow", 3)
+    assert whole(zone, monkeypatch) == [("yellow", 3)]
+    assert "berths contested" in [name for name, _ in zone.said]
+    assert {1, 3} <= set(searched(zone))
+    assert zone.load.holds["right"] == ["black"]  # its berth is not known any more, and not guessed
+
+
 @pytest.mark.parametrize("missing", ["nothing on board", "all known", "too late"])
 def test_nothing_is_looked_for_without_need_or_time(zone, monkeypatch, missing):
     paint(zone, "blue", 0)

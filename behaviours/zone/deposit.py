@@ -58,7 +58,7 @@ def assign(found: dict[str, tuple[int, int]], kinds: tuple[KindSettings, ...], e
 
 async def deposit(z: Zone) -> None:
     """Drop everything that has a berth."""
-    found = z.berths()
+    found = uncontested(z)
     for colour, (corner, places) in found.items():
         z.robot.decide("berth found", colour=colour, corner=corner, places=places)
     known = assign(found, z.s.kinds, z.s.drop.eliminate)
@@ -72,6 +72,17 @@ async def deposit(z: Zone) -> None:
             del known[visit.colour]
     if z.load.count:
         z.robot.fault("no berth", f"{z.load.count} objects stay on board: their berth was not found, or not opened")
+
+
+def uncontested(z: Zone) -> dict[str, tuple[int, int]]:
+    """Return the berths found; none, and all colours forgotten, where two lie in one corner: the chart was turned."""
+    found = z.berths()
+    corners = [corner for corner, _ in found.values()]
+    if len(set(corners)) == len(corners):
+        return found
+    z.robot.decide("berths contested", corners=",".join(str(corner) for corner in sorted(corners)))
+    z.colours.clear()
+    return {}
 
 
 def missing(z: Zone, known: dict[str, int]) -> bool:

@@ -203,6 +203,12 @@ def test_random_zone_courses_are_good_and_repeat(make):
     assert make(1, 0.5) != make(2, 0.5)
 
 
+def test_an_opening_may_end_where_a_berth_begins():
+    """The south opening of this seed ends at 620 + 260 mm, and the berth begins at 1180 - 300 mm of that side."""
+    assert "from_mm = 620\nwidth_mm = 260" in random_zone_text(93064)
+    assert load_course("random-zone", 93064).zone is not None
+
+
 def test_the_catalogue_knows_random_zones():
     assert load_course("random-relief", 3).name == "random relief 3"
     assert load_course("random-zone", 3).zone is not None

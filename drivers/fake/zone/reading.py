@@ -19,6 +19,7 @@ NARROWEST_MM, WIDEST_MM = 220.0, 400.0
 MOST_ITEMS = 24
 REACH_M = 0.040  #: no middle of an object nearer to a wall: the collector, 30 mm narrower a side than the body, gets it
 SIZE_MM = {"ball": 45.0, "cube": 40.0}
+TOUCH_M = 1e-9  #: sides that touch do not overlap, whatever rounding makes of whole millimetres
 MASS_G = {"ball": 40.0, "cube": 30.0}
 SILVER: Colour = (0.30, 0.30, 0.30)  #: a silver object scatters so much,
 SILVER_SHINE = 0.4  #: and mirrors so much: brushed metal, common practice, no source
@@ -134,7 +135,7 @@ def _check_openings(zone: Zone, table: Table) -> None:
 
 def _covers(zone: Zone, opening: Opening, berth: Berth) -> bool:
     low, high = berth.span(opening.side, zone.side_m(opening.side))
-    return opening.low_m < high and low < opening.high_m
+    return opening.low_m < high - TOUCH_M and low + TOUCH_M < opening.high_m
 
 
 def _check_berths(zone: Zone, table: Table) -> None:

@@ -11,6 +11,7 @@ from itertools import pairwise
 from behaviours.zone.chart import ENTRY, NORMALS, QUARTER
 from behaviours.zone.collect import take_standing, try_jaws
 from behaviours.zone.drive import (
+    GENTLY_M_S,
     STRIP,
     THERE,
     TOUCH,
@@ -29,7 +30,7 @@ from behaviours.zone.openings import THE_ENTRY, Opening, along, same
 from behaviours.zone.scene import Zone, outward
 from behaviours.zone.survey import survey_if_due
 
-END_M_S, GENTLY_M_S = 0.06, 0.03  #: a tooth ends at this speed; before an opening, where no wall stops what it pushes
+END_M_S = 0.06  #: a tooth ends at this speed; before an opening, where no wall stops what it pushes, as any way does
 
 
 async def comb(z: Zone) -> None:
@@ -98,13 +99,12 @@ def teeth(z: Zone, wall: int) -> list[float]:
 def fixed_places(z: Zone, wall: int, gaps: list[Opening]) -> list[float]:
     """Return both ends of a wall, where no opening is, and two places before each opening and two beside it."""
     low, high = reach(z, wall)
-    found: set[float] = set()
-    ends = {low, high}
+    found, ends = set(doors(z, wall)), {low, high}
     for o in gaps:
         beside = 0.5 * o.width_m + z.s.sweep.beside_m
         ends = {end for end in ends if abs(end - o.middle_m) > beside}
-        found |= {o.middle_m + sign * off for sign in (1.0, -1.0) for off in (play(z, o), beside)}
-    return sorted(ends | {place for place in found if low <= place <= high})
+        found |= {place for place in (o.middle_m - beside, o.middle_m + beside) if low <= place <= high}
+    return sorted(ends | found)
 
 
 def side_by_side(fixed: list[float], most_m: float) -> list[float]:

@@ -24,6 +24,8 @@ AGREED, AGREED_RAD, AGREED_M = 2, 0.6, 0.03  #: but it did, where so many readin
 FREE_M = 0.05, 0.07  #: room made towards the inside then, once and again
 TOUCH_M = 0.012  #: nearer to a wall ahead the front may rub along it in a bend, and the tracks slip
 
+GENTLY_M_S = 0.03  #: a straight way ends at this speed
+
 Stop = Callable[[], str]
 
 
@@ -100,7 +102,7 @@ def widened(z: Zone, lane: Lane) -> float:
     return max(lane.off_m, z.swing_m) if room < z.swing_m + 0.12 else lane.off_m
 
 
-async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never, end_m_s: float = 0.03) -> str:
+async def straight(z: Zone, way_m: float, speed_m_s: float, stop: Stop = never, end_m_s: float = GENTLY_M_S) -> str:
     """Drive straight on (negative: back) by the chart's heading now, until the way is done or `stop` says why."""
     if not abs(way_m) < z.s.sweep.longest_m:
         return LATE
